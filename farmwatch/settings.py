@@ -1,0 +1,97 @@
+"""The settings: every limit with its unit and its reason in ``config/settings.toml``, a farm's own in ``farm.toml``.
+
+Defaults live in the shipped file and nowhere else. A farm overrides single values; an unknown key or a value that does
+not fit is refused with the file, the key and the reason.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+Count = Annotated[int, Field(ge=1)]
+
+
+class SettingsError(Exception):
+    """A settings file that cannot be used; the message names file, key and reason in one line."""
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class FarmSection(Section):
+    name: str
+    timezone: str
+
+    @field_validator("timezone")
+    @classmethod
+    def _zone_exists(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(f"no time zone of that name: {value!r}") from None
+        return value
+
+
+class AlarmBudgetSection(Section):
+    """False findings a quiet farm may expect, and how detectors share them."""
+
+    false_findings_per_month: Positive
+    share_rates: Share
+    share_plate_pattern: Share
+    share_height_pattern: Share
+    share_cure_offset: Share
+    share_signal_shift: Share
+    share_wear: Share
+    share_odd_run: Share
+
+
+class Settings(Section):
+    farm: FarmSection
+    alarm_budget: AlarmBudgetSection
+
+
+def shipped(name: str) -> Path:
+    """The path of a shipped file or folder under ``config/``: packed in an installed farmwatch, beside it in a source tree."""
+    packed = Path(__file__).parent / "config" / name
+    return packed if packed.exists() else Path(__file__).parent.parent / "config" / name
+
+
+@cache
+def _defaults() -> dict[str, dict[str, Any]]:
+    table = tomllib.loads(shipped("settings.toml").read_text(encoding="utf-8"))
+    return {section: {key: entry["value"] for key, entry in keys.items()} for section, keys in table.items()}
+
+
+def load_settings(farm_toml: Path | None = None) -> Settings:
+    """The shipped settings with those of ``farm_toml`` over them. Raises :class:`SettingsError`."""
+    merged = {section: dict(keys) for section, keys in _defaults().items()}
+    if farm_toml is not None:
+        for section, keys in _read(farm_toml).items():
+            if not isinstance(keys, dict):
+                raise SettingsError(f"{farm_toml}: {section}: settings stand in sections, like [farm]")
+            merged.setdefault(section, {}).update(keys)
+    try:
+        return Settings.model_validate(merged)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        reason = "unknown key" if first["type"] == "extra_forbidden" else first["msg"]
+        raise SettingsError(f"{farm_toml or shipped('settings.toml')}: {key}: {reason}") from None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {error.strerror}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: not TOML: {error}") from None
