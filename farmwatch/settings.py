@@ -60,7 +60,7 @@ class Settings(Section):
 
 
 def shipped(name: str) -> Path:
-    """The path of a shipped file or folder under ``config/``: packed in an installed farmwatch, beside it in a source tree."""
+    """The path of a shipped file under ``config/``: packed in an installed farmwatch, beside it in a source tree."""
     packed = Path(__file__).parent / "config" / name
     return packed if packed.exists() else Path(__file__).parent.parent / "config" / name
 

@@ -1,4 +1,4 @@
-"""What every detector is given: the plates and parts known by one night, joined and in order, with their expected risk."""
+"""What every detector is given: the plates and parts known by one night, joined, in order, with expected risk."""
 
 from __future__ import annotations
 
