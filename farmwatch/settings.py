@@ -54,9 +54,34 @@ class AlarmBudgetSection(Section):
     share_odd_run: Share
 
 
+class RatesSection(Section):
+    """How failure rates are watched."""
+
+    share_printer: Share
+    share_lot: Share
+    share_design: Share
+    share_file: Share
+    share_profile: Share
+    share_wash: Share
+    share_operator: Share
+    share_room: Share
+    share_family: Share
+    share_farm: Share
+    share_down: Share
+    share_signs: Share
+    failures_at_least: Count
+    screen: Positive
+    keep_within: Positive
+    findings_at_most: Count
+
+    def share_of(self, subject_type: str) -> float:
+        return float(getattr(self, f"share_{subject_type}"))
+
+
 class Settings(Section):
     farm: FarmSection
     alarm_budget: AlarmBudgetSection
+    rates: RatesSection
 
 
 def shipped(name: str) -> Path:

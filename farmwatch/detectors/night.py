@@ -6,13 +6,18 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from farmwatch.evidence import Check, Evidence
+from farmwatch.detectors.cells import Cells, cut_cells
+from farmwatch.evidence import Check, Evidence, Subject
 from farmwatch.records import Records
 from farmwatch.settings import Settings
+
+if TYPE_CHECKING:
+    from farmwatch.detectors.expected import Expectation
 
 PLATE_CONTEXT = (
     "printer_id",
@@ -44,6 +49,11 @@ class History:
     plates: pd.DataFrame
     parts: pd.DataFrame
 
+    @cached_property
+    def cells(self) -> Cells:
+        """The plates cut into cells, for the expectation and the rates."""
+        return cut_cells(self.plates, self.parts)
+
     def night(self, as_of: dt.date, settings: Settings, part_risk: np.ndarray | None = None) -> Night:
         """What was known at the end of ``as_of``. Without ``part_risk`` every part is given the pooled failure rate."""
         instant = self.records.end_of(as_of)
@@ -57,29 +67,42 @@ class History:
         if part_risk is None:
             known = max(float(parts["known"].sum()), 1.0)
             part_risk = np.full(parts_count, (float(parts["failed"].sum()) + 0.5) / (known + 1.0))
-        return Night(as_of, self.records, settings, self.plates.iloc[:count], parts, part_risk[:parts_count], instant)
+        return Night(as_of, self, settings, self.plates.iloc[:count], parts, part_risk[:parts_count], instant)
+
+
+@dataclass(frozen=True)
+class Spell:
+    """The days on which a known finding was in force on its subject; ``until`` is None while it goes on."""
+
+    subject: Subject
+    sign: str | None
+    since: dt.date
+    until: dt.date | None
 
 
 @dataclass(frozen=True)
 class Night:
     """One night's view. ``plates`` and ``parts`` are the known head of :class:`History`; rows keep their numbers.
 
+    ``spells``: when known findings were in force; ``expectation``: the farm's fitted expectation (the rates need it).
     ``part_risk``: expected failure probability of each row of ``parts``, shape (parts,), from the farm's fitted
     expectation with the effects of known faults left out.
     """
 
     as_of: dt.date
-    all_records: Records
+    history: History
     settings: Settings
     plates: pd.DataFrame
     parts: pd.DataFrame
     part_risk: np.ndarray
     instant: pd.Timestamp
+    spells: tuple[Spell, ...] = ()
+    expectation: Expectation | None = None
 
     @cached_property
     def records(self) -> Records:
         """The raw tables as known by this night."""
-        return self.all_records.known_by(self.instant)
+        return self.history.records.known_by(self.instant)
 
 
 @dataclass(frozen=True)

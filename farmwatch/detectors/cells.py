@@ -1,0 +1,136 @@
+"""Plates cut into cells: the parts of one design on one plate, the finest grain at which expected risk differs.
+
+A plate without known parts is one cell of its own whose single trial is the whole run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.records import SIGNS
+
+FACTORS = ("printer", "lot", "design", "file", "profile", "resin", "wash", "operator", "room", "family")
+FACTOR_COLUMN = {
+    "printer": "printer_id",
+    "lot": "lot_id",
+    "file": "file_id",
+    "profile": "profile",
+    "resin": "resin",
+    "wash": "wash_id",
+    "operator": "operator",
+    "room": "room",
+    "family": "family",
+}
+SIGN_COUNT = len(SIGNS) + 1  # the last column holds failures without a written sign
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Cells in the order of their plates; shapes (cells,) unless said.
+
+    ``plate``: row of its plate; ``codes``: (cells, factors) level of each of FACTORS, -1 where unknown; ``levels``: names
+    of the levels of each factor; ``fixed``: (cells, columns) covariates of the expectation, on fixed physical scales;
+    ``part_cell``: (parts,) cell of each part; ``part_sign``: (parts,) column of its sign; ``whole_run``: a cell that is
+    a whole run; ``run_failed``: failures of such a cell, (cells,); ``run_sign``: (cells,) column of its sign; ``day``:
+    (plates,) days since ``first_day``.
+    """
+
+    plate: np.ndarray
+    codes: np.ndarray
+    levels: tuple[np.ndarray, ...]
+    fixed: np.ndarray
+    part_cell: np.ndarray
+    part_sign: np.ndarray
+    whole_run: np.ndarray
+    run_failed: np.ndarray
+    run_sign: np.ndarray
+    day: np.ndarray
+    first_day: pd.Timestamp
+
+
+@dataclass(frozen=True)
+class CellCounts:
+    """What was known by a night: ``trials`` (cells,), ``failures`` (cells, signs + 1 without a sign)."""
+
+    trials: np.ndarray
+    failures: np.ndarray
+
+
+def sign_columns(signs: pd.Series) -> np.ndarray:
+    """Column of each written sign: unknown codes count as ``other``, a missing one as the last column."""
+    known = {sign: column for column, sign in enumerate(SIGNS)}
+    column = signs.map(known)
+    return column.fillna(known["other"]).where(signs.notna(), SIGN_COUNT - 1).to_numpy().astype("int64")
+
+
+def cut_cells(plates: pd.DataFrame, parts: pd.DataFrame) -> Cells:
+    """Cut joined ``plates`` and ``parts`` (see ``History``) into cells."""
+    design_code, designs = pd.factorize(parts["design_id"], sort=True)
+    key = parts["plate"].to_numpy() * (len(designs) + 1) + (design_code + 1)
+    part_keys = np.unique(key)
+    outcome = plates["outcome"].to_numpy()
+    bare = (plates["parts"].to_numpy() == 0) & (outcome != "stopped")
+    bare_keys = np.flatnonzero(bare) * (len(designs) + 1)
+    keys = np.union1d(part_keys, bare_keys)
+    part_cell = np.searchsorted(keys, key)
+    plate = keys // (len(designs) + 1)
+    whole_run = np.isin(keys, bare_keys)
+
+    codes, levels = [], []
+    for factor in FACTORS:
+        if factor == "design":
+            codes.append(keys % (len(designs) + 1) - 1)
+            levels.append(np.asarray(designs, dtype=object))
+        else:
+            code, names = pd.factorize(plates[FACTOR_COLUMN[factor]], sort=True)
+            codes.append(code[plate])
+            levels.append(np.asarray(names, dtype=object))
+    first_day = plates["day"].min() if len(plates) else pd.Timestamp("2000-01-01")
+    return Cells(
+        plate=plate,
+        codes=np.column_stack(codes),
+        levels=tuple(levels),
+        fixed=_fixed(plates, parts, plate, part_cell, whole_run),
+        part_cell=part_cell,
+        part_sign=sign_columns(parts["sign"].fillna(parts["plate"].map(plates["sign"]))),
+        whole_run=whole_run,
+        run_failed=whole_run & (outcome != "good")[plate],
+        run_sign=sign_columns(plates["sign"])[plate],
+        day=(plates["day"] - first_day).dt.days.to_numpy().astype("int64"),
+        first_day=first_day,
+    )
+
+
+def _fixed(
+    plates: pd.DataFrame, parts: pd.DataFrame, plate: np.ndarray, part_cell: np.ndarray, whole_run: np.ndarray
+) -> np.ndarray:
+    """Intercept, whole run, plate load, height of the cell's tallest part, cold room; missing values sit at the middle."""
+    area = plates["plate_width_mm"].to_numpy() * plates["plate_depth_mm"].to_numpy()
+    load = np.clip(plates["footprint_mm2"].to_numpy() / area, 0.0, 1.0)
+    height = np.full(len(plate), np.nan)
+    np.fmax.at(height, part_cell, parts["height_mm"].to_numpy())
+    cold = np.clip(20.0 - plates["ambient_c"].to_numpy(), 0.0, 15.0)
+    columns = [
+        np.ones(len(plate)),
+        whole_run.astype(float),
+        (np.nan_to_num(load, nan=0.3) - 0.3)[plate] * 2.0,
+        np.log(np.clip(np.nan_to_num(height, nan=40.0), 1.0, None) / 40.0),
+        np.nan_to_num(cold, nan=0.0)[plate] / 5.0,
+    ]
+    return np.column_stack(columns)
+
+
+def count_cells(cells: Cells, known: np.ndarray, failed: np.ndarray, plates: int) -> CellCounts:
+    """Trials and failures by sign of the cells of the first ``plates`` plates; ``known``, ``failed``: (parts known,)."""
+    number = int(np.searchsorted(cells.plate, plates, side="left"))
+    cell, sign = cells.part_cell[: len(known)], cells.part_sign[: len(known)]
+    trials = np.bincount(cell, weights=known, minlength=number)[:number]
+    flat = np.bincount((cell * SIGN_COUNT + sign)[failed], minlength=number * SIGN_COUNT)[: number * SIGN_COUNT]
+    failures = flat.reshape(number, SIGN_COUNT).astype(float)
+    whole = np.flatnonzero(cells.whole_run[:number])
+    trials[whole] = 1.0
+    failures[whole, cells.run_sign[whole]] += cells.run_failed[whole]
+    return CellCounts(trials, failures)

@@ -1,0 +1,137 @@
+"""What failure rate each plate should have had: a shrunken crossed logistic model of the farm, refitted every night.
+
+Covariates (plate load, height, cold room) and random intercepts for every name a plate carries, fitted on cells with
+weights for plate correlation. A subject under test is judged against the expectation with its own intercept, and those
+nested in it, held out. Plates inside the spell of a known finding are left out of the fit, so that a fault does not
+become the norm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from farmwatch.detectors.cells import FACTORS, CellCounts, Cells, count_cells
+from farmwatch.detectors.night import Night, Spell
+from farmwatch.stats.crossed import fit_crossed
+from farmwatch.stats.plate_correlation import estimate_rho
+
+# what is held out with a subject: its own intercept, and the intercepts nested in it that would soak up its trouble
+HELD_OUT = {
+    "printer": ("printer",),
+    "lot": ("lot",),
+    "design": ("design", "file"),
+    "file": ("file",),
+    "profile": ("profile",),
+    "wash": ("wash",),
+    "operator": ("operator",),
+    "room": ("room", "printer"),
+    "family": ("family", "printer"),
+    "farm": (),
+}
+SD_SCALE = np.array([0.3, 0.3, 0.7, 0.3, 0.3, 0.3, 0.2, 0.2, 0.2, 0.2])  # half-normal prior of each factor's spread
+START_RHO = 0.1
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """``base``: log odds of each known cell from covariates, (cells,); ``effects``: (cells, factors) what each name adds;
+    ``sd``: spread of each factor's levels; ``rho``: correlation of two parts of one plate; ``share``: (cells, signs + 1)
+    share of each sign among a cell's expected failures, with its design's habit; ``farm_share``: (signs + 1,)."""
+
+    base: np.ndarray
+    effects: np.ndarray
+    sd: dict[str, float]
+    rho: float
+    share: np.ndarray
+    farm_share: np.ndarray
+    counts: CellCounts
+
+    def log_odds(self, held_out: tuple[str, ...] = ()) -> np.ndarray:
+        """Expected log odds of failure of a part of each cell, (cells,), without the factors ``held_out``."""
+        keep = [column for column, factor in enumerate(FACTORS) if factor not in held_out]
+        return self.base + self.effects[:, keep].sum(axis=1)
+
+
+def fit_expectation(night: Night) -> Expectation:
+    """Fit the farm's expectation on the cells known by ``night``, outside the spells of known findings."""
+    cells = night.history.cells
+    counts = count_cells(cells, night.parts["known"].to_numpy(), night.parts["failed"].to_numpy(), len(night.plates))
+    number = len(counts.trials)
+    plate, codes, fixed = cells.plate[:number], cells.codes[:number], cells.fixed[:number]
+    failures = counts.failures.sum(axis=1)
+    usable = counts.trials > 0
+    for spell in night.spells:
+        usable &= ~spell_mask(spell, cells, number, night)
+    share, farm_share = _sign_shares(counts.failures, codes, usable)
+    if usable.sum() < 5 or failures[usable].sum() < 1:
+        rate = (failures[usable].sum() + 0.5) / (counts.trials[usable].sum() + 10.0)
+        base = np.full(number, np.log(rate / (1.0 - rate)))
+        sd = dict(zip(FACTORS, SD_SCALE.tolist(), strict=True))
+        return Expectation(base, np.zeros((number, len(FACTORS))), sd, START_RHO, share, farm_share, counts)
+
+    moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
+    plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
+    levels = tuple(len(names) for names in cells.levels)
+    rho, fit = START_RHO, None
+    for _ in range(2):
+        weights = 1.0 / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
+        fit = fit_crossed(
+            failures[usable],
+            counts.trials[usable],
+            fixed[usable][:, moving],
+            codes[usable],
+            levels,
+            weights=weights[usable],
+            sd=None if fit is None else fit.sd,
+            sd_prior_scale=SD_SCALE,
+            start=fit,
+        )
+        base = fixed[:, moving] @ fit.fixed_effects
+        effects = np.column_stack(
+            [np.where(code >= 0, effect[code], 0.0) for code, effect in zip(codes.T, fit.effects, strict=True)]
+        )
+        risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
+        rho = _plate_rho(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
+    sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
+    return Expectation(base, effects, sd, rho, share, farm_share, counts)
+
+
+def _plate_rho(plate: np.ndarray, trials: np.ndarray, failures: np.ndarray, risk: np.ndarray, plates: int) -> float:
+    n = np.bincount(plate, weights=trials, minlength=plates)
+    y = np.bincount(plate, weights=failures, minlength=plates)
+    expected = np.bincount(plate, weights=trials * risk, minlength=plates)
+    several = n > 1
+    if several.sum() < 30 or y[several].sum() < 5:
+        return START_RHO
+    return float(np.clip(estimate_rho(y[several], n[several], expected[several] / n[several]), 0.01, 0.8))
+
+
+def _sign_shares(failures: np.ndarray, codes: np.ndarray, usable: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Share of each sign: over the farm with half a failure of each for a start, and by design drawn towards the farm."""
+    kept = failures * usable[:, None]
+    farm = (kept.sum(axis=0) + 0.5) / (kept.sum() + 0.5 * failures.shape[1])
+    design = codes[:, FACTORS.index("design")]
+    by_design = np.zeros((design.max(initial=-1) + 2, failures.shape[1]))
+    np.add.at(by_design, design + 1, kept)
+    by_design[0] = 0.0
+    strength = 20.0  # failures of its own before a design's habit counts as much as the farm's
+    shares = (by_design + strength * farm) / (by_design.sum(axis=1, keepdims=True) + strength)
+    return shares[design + 1], farm
+
+
+def spell_mask(spell: Spell, cells: Cells, number: int, night: Night) -> np.ndarray:
+    """Which of the first ``number`` cells are plates of the spell's subject within its days, bool (cells,)."""
+    days = cells.day[cells.plate[:number]]
+    since = (np.datetime64(spell.since) - cells.first_day.to_datetime64()) // np.timedelta64(1, "D")
+    inside = days >= since
+    if spell.until is not None:
+        inside &= days <= (np.datetime64(spell.until) - cells.first_day.to_datetime64()) // np.timedelta64(1, "D")
+    if spell.subject.type == "farm":
+        return inside
+    if spell.subject.type == "run":
+        return inside & (night.plates["run_id"].to_numpy() == spell.subject.id)[cells.plate[:number]]
+    column = FACTORS.index(spell.subject.type)
+    at = np.flatnonzero(cells.levels[column] == spell.subject.id)
+    return inside & np.isin(cells.codes[:number, column], at)

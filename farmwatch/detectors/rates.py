@@ -1,0 +1,417 @@
+"""Whose failure rate moved, or stands above its peers: every printer, lot, design, ... and every sign, at once.
+
+Each stream's failures are held against its expectation; the evidence is that of ``stats.rate_scan``. The subject that
+explains most is taken first, its effect is put into the expectation, and everything is looked at again, until nothing
+is above its limit: so that a lot's trouble is not also filed as that of its printers.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+
+from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
+from farmwatch.detectors.expected import HELD_OUT, Expectation, spell_mask
+from farmwatch.detectors.night import Night, Verdicts
+from farmwatch.evidence import Check, Evidence, Subject, SubjectType
+from farmwatch.records import SIGNS
+from farmwatch.stats.rate_scan import (
+    DOWN_STEPS,
+    OFFSETS,
+    UP_STEPS,
+    Onset,
+    onset_interval,
+    scan_shifts,
+    shift_log_likelihoods,
+    shift_posterior,
+)
+
+TYPES: tuple[SubjectType, ...] = (
+    "printer",
+    "lot",
+    "design",
+    "file",
+    "profile",
+    "wash",
+    "operator",
+    "room",
+    "family",
+    "farm",
+)
+ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
+AFTER_WASH = ("tacky", "haze")
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One subject of one type, failures of one sign (a column) or of all."""
+
+    type: SubjectType
+    level: int
+    sign: int
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A stream that was looked at: ln R over its limit, the day of onset, and the stream's cells."""
+
+    stream: Stream
+    direction: int
+    log_evidence: float
+    score: float
+    streams: float
+    onset: Onset
+    cells: np.ndarray
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The night as arrays: what every pass of the explaining away shares. ``lift``: (cells, signs + 1) factors by
+    which known effects raise each sign's expected failures."""
+
+    night: Night
+    expectation: Expectation
+    cells: Cells
+    trials: np.ndarray
+    failures: np.ndarray
+    plate: np.ndarray
+    day: np.ndarray
+    lift: np.ndarray
+
+
+def detect(night: Night) -> Verdicts:
+    """Evidence of every stream above its limit (and, down to a tenth of it, of what may be going on already)."""
+    if night.expectation is None:
+        raise ValueError("the rates need the night's fitted expectation")
+    scene = _scene(night, night.expectation)
+    found: list[Candidate] = []
+    rivals: list[tuple[Subject, ...]] = []
+    evidence: list[Evidence] = []
+    floor = -night.settings.rates.keep_within
+    for _ in range(night.settings.rates.findings_at_most):
+        candidates = [c for c in _look(scene) if c.score >= floor and not _taken(c, found)]
+        if not candidates:
+            break
+        best = _preferred(candidates, scene)
+        found.append(best)
+        rivals.append(_rivals(best, candidates, scene))
+        evidence.append(_evidence(best, rivals[-1], scene))
+        scene = replace(scene, lift=_lifted(scene, best))
+    return Verdicts(tuple(evidence), _checks(scene))
+
+
+def subject_of(stream: Stream, cells: Cells) -> Subject:
+    if stream.type == "farm":
+        return Subject("farm", "farm")
+    return Subject(stream.type, str(cells.levels[FACTORS.index(stream.type)][stream.level]))
+
+
+def _scene(night: Night, expectation: Expectation) -> Scene:
+    cells = night.history.cells
+    number = len(expectation.counts.trials)
+    plate = cells.plate[:number]
+    scene = Scene(
+        night,
+        expectation,
+        cells,
+        expectation.counts.trials,
+        expectation.counts.failures,
+        plate,
+        cells.day[plate],
+        np.ones((number, SIGN_COUNT)),
+    )
+    lift = scene.lift
+    for spell in night.spells:
+        if spell.until is not None:
+            inside = spell_mask(spell, cells, number, night)
+            lift = _lift_mask(replace(scene, lift=lift), inside, _sign_column(spell.sign))
+    return replace(scene, lift=lift)
+
+
+def _sign_column(sign: str | None) -> int:
+    return ALL_SIGNS if sign is None else SIGNS.index(sign) if sign in SIGNS else SIGNS.index("other")
+
+
+def _risk(scene: Scene, held_out: tuple[str, ...], own_share: bool) -> np.ndarray:
+    """Expected failure probability by sign of a part of each cell, (cells, signs + 1), with known effects in it."""
+    risk = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
+    share = scene.expectation.share if own_share else scene.expectation.farm_share[None, :]
+    by_sign = risk[:, None] * share * scene.lift
+    total = by_sign.sum(axis=1, keepdims=True)
+    return by_sign * np.minimum(1.0, 0.95 / np.maximum(total, 1e-12))
+
+
+def _codes(scene: Scene, kind: SubjectType) -> tuple[np.ndarray, int]:
+    if kind == "farm":
+        return np.zeros(len(scene.plate), dtype="int64"), 1
+    column = FACTORS.index(kind)
+    return scene.cells.codes[: len(scene.plate), column], len(scene.cells.levels[column])
+
+
+def _look(scene: Scene) -> list[Candidate]:
+    """Every stream that a cheap screen lets through, with its evidence."""
+    candidates = []
+    for kind in TYPES:
+        if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
+            continue  # one room is the farm; the room says more
+        codes, levels = _codes(scene, kind)
+        seen = len(np.unique(codes[(codes >= 0) & (scene.trials > 0)]))
+        if seen == 0:
+            continue
+        risk = _risk(scene, HELD_OUT[kind], own_share=kind != "design")
+        for stream in _screen(scene, kind, codes, levels, risk):
+            candidates.extend(_weigh(scene, stream, codes, risk, seen))
+    return candidates
+
+
+def _screen(scene: Scene, kind: SubjectType, codes: np.ndarray, levels: int, risk: np.ndarray) -> list[Stream]:
+    """Streams whose failures since some day lie far enough from their expectation to be worth the full look.
+
+    The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough.
+    """
+    usable = np.flatnonzero((codes >= 0) & (scene.trials > 0))
+    days = int(scene.day.max()) + 1
+    key = codes[usable] * days + scene.day[usable]
+    rows, row_of = np.unique(key, return_inverse=True)
+    collect = sparse.csr_array((np.ones(len(usable)), (row_of, np.arange(len(usable)))), shape=(len(rows), len(usable)))
+    observed = collect @ _with_total(scene.failures[usable])
+    expected = collect @ _with_total(risk[usable] * scene.trials[usable, None])
+    start = np.searchsorted(rows, np.arange(levels) * days)
+    end = np.searchsorted(rows, np.arange(1, levels + 1) * days)
+    observed_since = _since_sums(observed, rows // days, end)
+    expected_since = np.maximum(_since_sums(expected, rows // days, end), 1e-9)
+    parts = scene.trials[usable].sum() / max(len(np.unique(scene.plate[usable])), 1)
+    inflation = 1.0 + max(parts - 1.0, 0.0) * scene.expectation.rho * 0.5
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(observed_since > 0, observed_since * np.log(observed_since / expected_since), 0.0)
+    deviance = (ratio - (observed_since - expected_since)) / inflation
+    enough = np.where(
+        observed_since > expected_since, observed_since >= scene.night.settings.rates.failures_at_least, True
+    )
+    enough[:, :ALL_SIGNS] &= (observed_since > expected_since)[:, :ALL_SIGNS]  # a single sign is not watched downwards
+    telling = (deviance * enough) > scene.night.settings.rates.screen
+    streams = []
+    for level in np.unique(rows[telling.any(axis=1)] // days):
+        for sign in np.flatnonzero(telling[start[level] : end[level]].any(axis=0)):
+            if sign != SIGN_COUNT - 1:
+                streams.append(Stream(kind, int(level), int(sign)))
+    return streams
+
+
+def _with_total(by_sign: np.ndarray) -> np.ndarray:
+    return np.column_stack([by_sign, by_sign.sum(axis=1)])
+
+
+def _since_sums(rows: np.ndarray, level: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Sums from each row to the last row of its level, same shape as ``rows``."""
+    total = np.vstack([np.zeros(rows.shape[1]), np.cumsum(rows, axis=0)])
+    return total[end[level]] - total[:-1]
+
+
+@dataclass(frozen=True)
+class StreamPlates:
+    """A stream's plates in order of day: ``failures``, ``trials``, ``log_odds``, ``day``, ``plate``, each (plates,)."""
+
+    failures: np.ndarray
+    trials: np.ndarray
+    log_odds: np.ndarray
+    day: np.ndarray
+    plate: np.ndarray
+
+
+def _stream_plates(scene: Scene, sign: int, members: np.ndarray, risk: np.ndarray) -> StreamPlates:
+    plate, row = np.unique(scene.plate[members], return_inverse=True)
+    by_sign = scene.failures[members]
+    y = by_sign.sum(axis=1) if sign == ALL_SIGNS else by_sign[:, sign]
+    p = risk[members].sum(axis=1) if sign == ALL_SIGNS else risk[members, sign]
+    n = scene.trials[members]
+    trials = np.bincount(row, weights=n)
+    mean = np.clip(np.bincount(row, weights=n * p) / trials, 1e-6, 0.97)
+    failures = np.bincount(row, weights=y)
+    order = np.argsort(scene.cells.day[plate], kind="stable")
+    return StreamPlates(
+        failures[order],
+        trials[order],
+        np.log(mean / (1.0 - mean))[order],
+        scene.cells.day[plate][order],
+        plate[order],
+    )
+
+
+def own_spread(expectation: Expectation, kind: SubjectType, sign: int) -> float:
+    """Spread of a stream's own level among its peers: the fitted one, kept between what is credible for small farms."""
+    sd = expectation.sd.get(kind, 0.15)
+    low, high = (0.3, 1.0) if kind in ("design", "file") else (0.12, 0.45)
+    sd = float(np.clip(sd, low, high))
+    return sd if sign == ALL_SIGNS else float(np.hypot(sd, 0.3))
+
+
+def _weigh(scene: Scene, stream: Stream, codes: np.ndarray, risk: np.ndarray, seen: int) -> list[Candidate]:
+    members = np.flatnonzero((codes == stream.level) & (scene.trials > 0))
+    plates = _stream_plates(scene, stream.sign, members, risk)
+    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.rho)
+    days, row = np.unique(plates.day, return_inverse=True)
+    by_day = np.zeros((len(days), len(OFFSETS)))
+    np.add.at(by_day, row, table)
+    sd = own_spread(scene.expectation, stream.type, stream.sign)
+    settings = scene.night.settings.rates
+    budget = scene.night.settings.alarm_budget
+    out = []
+    for direction, steps in ((1, UP_STEPS), (-1, DOWN_STEPS)):
+        if direction < 0 and stream.sign != ALL_SIGNS:
+            continue
+        scan = scan_shifts(by_day[None], np.ones((1, len(days)), bool), sd, steps, guard=direction < 0)
+        share = settings.share_of(stream.type) * (1.0 - settings.share_down if direction > 0 else settings.share_down)
+        if direction > 0:
+            share *= 1.0 - settings.share_signs if stream.sign == ALL_SIGNS else settings.share_signs / len(SIGNS)
+        allowed = budget.false_findings_per_month * budget.share_rates * share
+        streams = 30.0 * seen / allowed
+        evidence = float(scan.log_evidence[0])
+        onset = onset_interval(scan.onset_log_weight[0])
+        onset = replace(onset, day=int(days[onset.day]), low=_low_day(days, onset), high=int(days[onset.high]))
+        out.append(
+            Candidate(
+                stream, direction, evidence, evidence - float(np.log(streams)), 30.0 * seen / share, onset, members
+            )
+        )
+    return out
+
+
+def _low_day(days: np.ndarray, onset: Onset) -> int:
+    """The interval's lower end on the calendar: the day after the last plate that lies before it."""
+    return int(days[onset.low - 1]) + 1 if onset.low > 0 else int(days[0])
+
+
+def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
+    return any(
+        candidate.stream == earlier.stream
+        and (candidate.direction != earlier.direction or abs(candidate.onset.day - earlier.onset.day) <= 21)
+        for earlier in found
+    ) or any(
+        (candidate.stream.type, candidate.stream.level) == (earlier.stream.type, earlier.stream.level)
+        and abs(candidate.onset.day - earlier.onset.day) <= 10
+        for earlier in found
+    )
+
+
+def _preferred(candidates: list[Candidate], scene: Scene) -> Candidate:
+    """The candidate that explains most; of near ties, a wash station for what shows after washing, else no one's."""
+    best = max(candidates, key=lambda c: c.score)
+    if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
+        washes = [c for c in candidates if c.stream.type == "wash" and c.log_evidence > best.log_evidence - 2.0]
+        return max(washes, key=lambda c: c.score) if washes else best
+    return best
+
+
+def _rivals(best: Candidate, candidates: list[Candidate], scene: Scene) -> tuple[Subject, ...]:
+    """Subjects that explain the same plates nearly as well: within 3 of log-likelihood, on mostly the same failures."""
+    fails = scene.failures.sum(axis=1)
+    mine = best.cells[scene.day[best.cells] >= best.onset.day]
+    rivals = []
+    for other in candidates:
+        if other.direction != best.direction or other.stream.type == best.stream.type:
+            continue
+        theirs = other.cells[scene.day[other.cells] >= other.onset.day]
+        shared = fails[np.intersect1d(mine, theirs)].sum()
+        if other.log_evidence > best.log_evidence - 3.0 and shared >= 0.7 * fails[mine].sum():
+            rivals.append(subject_of(other.stream, scene.cells))
+    return tuple(dict.fromkeys(rivals))
+
+
+def _lifted(scene: Scene, found: Candidate) -> np.ndarray:
+    inside = np.zeros(len(scene.plate), bool)
+    inside[found.cells] = scene.day[found.cells] >= found.onset.day
+    return _lift_mask(scene, inside, found.stream.sign)
+
+
+def _lift_mask(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
+    """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign."""
+    if not inside.any():
+        return scene.lift
+    expected = (_risk(scene, (), own_share=True)[inside] * scene.trials[inside, None]).sum(axis=0)
+    observed = scene.failures[inside].sum(axis=0)
+    lift = scene.lift.copy()
+    if sign == ALL_SIGNS:
+        overall = (observed.sum() + 1.0) / (expected.sum() + 1.0)
+        lift[inside] *= (observed + 2.0 * overall) / (expected + 2.0)
+    else:
+        lift[inside, sign] *= (observed[sign] + 1.0) / (expected[sign] + 1.0)
+    return lift
+
+
+def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene) -> Evidence:
+    stream, onset = found.stream, found.onset
+    codes, _ = _codes(scene, stream.type)
+    risk = _risk(scene, HELD_OUT[stream.type], own_share=stream.type != "design")
+    plates = _stream_plates(scene, stream.sign, np.flatnonzero((codes == stream.level) & (scene.trials > 0)), risk)
+    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.rho)
+    after = plates.day >= onset.day
+    sd = own_spread(scene.expectation, stream.type, stream.sign)
+    shift = shift_posterior(table[~after].sum(axis=0), table[after].sum(axis=0), sd)
+    level = onset.first_mass >= 0.5 or not (~after).any()
+    own = 0.0 if level else shift.own_level
+    expected = plates.trials / (1.0 + np.exp(-(plates.log_odds + own)))
+    failing = plates.plate[after & (plates.failures > 0)]
+    return Evidence(
+        kind="rate_level" if level else "rate_shift",
+        subject=subject_of(stream, scene.cells),
+        since=_date(scene, int(plates.day[0]) if level else onset.day),
+        since_low=_date(scene, int(plates.day[0]) if level else onset.low),
+        since_high=_date(scene, onset.high),
+        observed=float(plates.failures[after].sum()),
+        expected=float(expected[after].sum()),
+        opportunities=float(plates.trials[after].sum()),
+        unit="parts" if scene.night.plates["parts"].iloc[plates.plate].sum() > 0 else "plates",
+        effect=float(np.exp(shift.log_odds_ratio)),
+        effect_low=float(np.exp(shift.low)),
+        effect_high=float(np.exp(shift.high)),
+        effect_unit="odds ratio",
+        error_rate=float(min(found.streams * np.exp(-found.log_evidence), 30.0)),
+        score=found.score,
+        direction="up" if found.direction > 0 else "down",
+        sign=_leading_sign(found, scene),
+        separable=not rivals,
+        rivals=rivals,
+        detail={
+            "plates": int(after.sum()),
+            "plates_with_failures": len(failing),
+            "own_level_log_odds": shift.own_level,
+            "log_odds_ratio": shift.log_odds_ratio,
+            "standard_error": shift.standard_error,
+            "plate_correlation": scene.expectation.rho,
+            "log_evidence": found.log_evidence,
+        },
+        run_ids=tuple(scene.night.plates["run_id"].iloc[failing].astype(str)),
+    )
+
+
+def _leading_sign(found: Candidate, scene: Scene) -> str | None:
+    """The sign that carries at least seven tenths of the excess, else None."""
+    if found.stream.sign != ALL_SIGNS:
+        return SIGNS[found.stream.sign]
+    inside = found.cells[scene.day[found.cells] >= found.onset.day]
+    risk = _risk(scene, HELD_OUT[found.stream.type], own_share=found.stream.type != "design")
+    excess = scene.failures[inside].sum(axis=0) - (risk[inside] * scene.trials[inside, None]).sum(axis=0)
+    gain = np.maximum(excess * found.direction, 0.0)
+    top = int(np.argmax(gain))
+    return SIGNS[top] if top < len(SIGNS) and gain[top] >= 0.7 * gain.sum() and gain[top] >= 3.0 else None
+
+
+def _date(scene: Scene, day: int) -> dt.date:
+    return (scene.cells.first_day + np.timedelta64(day, "D")).date()
+
+
+def _checks(scene: Scene) -> tuple[Check, ...]:
+    """How many subjects of each type were looked at, and which types the records do not name."""
+    checks = []
+    for kind in TYPES:
+        codes, _ = _codes(scene, kind)
+        seen = np.unique(codes[(codes >= 0) & (scene.trials > 0)])
+        if len(seen) == 0:
+            checks.append(Check("rates", "too_few", kind, None, f"no plate names its {kind}"))
+        else:
+            checks.append(Check("rates", "clear", kind, None, "", len(seen)))
+    return tuple(checks)

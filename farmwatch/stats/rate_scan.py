@@ -1,0 +1,165 @@
+"""Did a failure rate move, and since when: many streams at once, every candidate onset, odds ratios up and down.
+
+Each stream (one printer, one lot, ...) has plates in time order with failures ``y`` of ``n`` parts and an expected log
+odds. A stream's own level ``b`` is unknown, drawn from its peers' spread N(0, sd); from an onset day on its level is
+``b + shift``. With ``l(g)`` the beta-binomial log-likelihood of a day at offset ``g`` of the log odds, the evidence for
+an onset is the ratio of marginal likelihoods
+
+    LR(onset, shift) = sum_b w_b exp(before(b) + after(b + shift)) / sum_b w_b exp(before(b) + after(b)),
+
+whose mean without a shift is 1. Its sum over onsets, averaged over the bank of shifts, is a Shiryaev-Roberts statistic
+R: without a shift its mean is the number of candidate onsets so far, so that alarming at R >= A gives at most one false
+alarm in A days of a stream, however often one looks (Pollak, Annals of Statistics 1985; the same bound serves sums of
+streams). The baseline's uncertainty is in the ratio, since ``b`` is integrated out rather than estimated.
+
+Bad at: shifts below an odds ratio of about 1.5; a slow ramp is found later than a step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.special import gammaln, logsumexp
+
+STEP = 0.2  # of the grid of log odds offsets; every shift of the bank is a whole number of steps
+OFFSETS = np.arange(-22, 29) * STEP
+UP_STEPS = np.array([2, 3, 4, 5, 6, 8, 10, 13, 16])  # odds ratios 1.5 to 25
+DOWN_STEPS = np.array([-3, -5, -7, -10])  # odds ratios 0.55 to 0.14
+ZERO = int(np.flatnonzero(np.abs(OFFSETS) < 1e-9)[0])
+
+
+@dataclass(frozen=True)
+class ShiftScan:
+    """``log_evidence``: ln R of each stream, shape (streams,); ``onset_log_weight``: ln of the summed likelihood ratio of
+    each candidate onset, shape (streams, days), -inf on days without a plate of the stream."""
+
+    log_evidence: np.ndarray
+    onset_log_weight: np.ndarray
+
+
+@dataclass(frozen=True)
+class ShiftPosterior:
+    """Log odds ratio of a shift with a 95 % interval, its standard error, and the stream's own level before it."""
+
+    log_odds_ratio: float
+    low: float
+    high: float
+    standard_error: float
+    own_level: float
+
+
+@dataclass(frozen=True)
+class Onset:
+    """Day numbers: the most probable onset and the ends of its interval; ``first_mass``: probability of the first days."""
+
+    day: int
+    low: int
+    high: int
+    first_mass: float
+
+
+def shift_log_likelihoods(
+    failures: np.ndarray, trials: np.ndarray, log_odds: np.ndarray, rho: float, offsets: np.ndarray = OFFSETS
+) -> np.ndarray:
+    """Beta-binomial log-likelihood of each plate at each offset of its log odds, shape (plates, offsets).
+
+    ``rho`` is the correlation of two parts of one plate, 0 <= rho < 1. Terms that do not depend on the offset are left
+    out. Equal rows are computed once.
+    """
+    rows, inverse = np.unique(np.column_stack([failures, trials, np.round(log_odds, 2)]), axis=0, return_inverse=True)
+    y, n, eta = rows[:, 0, None], rows[:, 1, None], rows[:, 2, None] + offsets
+    if rho < 1e-6:
+        table = y * eta - n * np.logaddexp(0.0, eta)
+    else:
+        size = (1.0 - rho) / rho
+        a = size / (1.0 + np.exp(-eta))
+        b = size / (1.0 + np.exp(eta))
+        table = gammaln(y + a) - gammaln(a) + gammaln(n - y + b) - gammaln(b)
+    return table[inverse.ravel()]
+
+
+def own_levels(sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """Grid steps (levels,) and log weights (levels,) of a stream's own level, N(0, sd) cut at three sd."""
+    reach = max(int(np.ceil(3.0 * sd / STEP)), 0)
+    steps = np.arange(-reach, reach + 1)
+    log_weight = -0.5 * (steps * STEP / max(sd, 1e-6)) ** 2
+    return steps, log_weight - logsumexp(log_weight)
+
+
+def scan_shifts(
+    day_log_likelihood: np.ndarray, active: np.ndarray, sd: float, shift_steps: np.ndarray, guard: bool
+) -> ShiftScan:
+    """Evidence of every stream for a shift at any onset.
+
+    ``day_log_likelihood``: (streams, days, offsets), summed over the plates of a day; ``active``: (streams, days), days
+    on which a stream has a plate; ``shift_steps``: bank of shifts in grid steps; ``guard``: count only what also stands
+    apart from the stream's peers, not merely from its own past (for shifts down, so that a fault which ends is none).
+    """
+    steps, log_weight = own_levels(sd)
+    total = day_log_likelihood.sum(axis=1)
+    after = total[:, None, :] - np.cumsum(day_log_likelihood, axis=1) + day_log_likelihood
+    base = ZERO + steps
+    null = log_weight + total[:, base]
+    log_posterior = null - logsumexp(null, axis=1, keepdims=True)
+    after_base = after[:, :, base]
+    after_null = _log_sum(log_weight + after_base) if guard else None
+    onset = np.full(active.shape, -np.inf)
+    for shift in shift_steps:
+        shifted = after[:, :, base + shift]
+        ratio = _log_sum(log_posterior[:, None, :] + shifted - after_base)
+        if after_null is not None:
+            ratio = np.minimum(ratio, _log_sum(log_weight + shifted) - after_null)
+        onset = np.logaddexp(onset, ratio - np.log(len(shift_steps)))
+    onset = np.where(active, onset, -np.inf)
+    top = onset.max(axis=1, initial=-np.inf, keepdims=True)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        evidence = np.log(np.exp(onset - safe).sum(axis=1)) + safe[:, 0]
+    return ShiftScan(evidence, onset)
+
+
+def _log_sum(terms: np.ndarray) -> np.ndarray:
+    top = terms.max(axis=-1)
+    return np.log(np.exp(terms - top[..., None]).sum(axis=-1)) + top
+
+
+def onset_interval(onset_log_weight: np.ndarray, coverage: float = 0.9) -> Onset:
+    """Most probable onset day of one stream and the equal-tailed interval of its posterior, shape in: (days,).
+
+    A change between two plates shows at the later one, so the interval reaches down to the day after the plate before.
+    """
+    active = np.flatnonzero(np.isfinite(onset_log_weight))
+    weight = np.exp(onset_log_weight[active] - onset_log_weight[active].max())
+    weight /= weight.sum()
+    mass = np.cumsum(weight)
+    tail = (1.0 - coverage) / 2.0
+    low = int(np.searchsorted(mass, tail))
+    high = min(int(np.searchsorted(mass, 1.0 - tail)), len(active) - 1)
+    low_day = int(active[low - 1]) + 1 if low > 0 else int(active[0])
+    best = int(np.argmax(weight))
+    return Onset(int(active[best]), low_day, int(active[high]), float(weight[:2].sum()))
+
+
+def shift_posterior(before: np.ndarray, after: np.ndarray, sd: float) -> ShiftPosterior:
+    """Posterior of a shift with a flat prior, own level integrated out. ``before``, ``after``: (offsets,) on OFFSETS.
+
+    With nothing before (a stream that was bad from its first plate) the own level is its peers' alone, so that the
+    shift is measured against the peers' centre.
+    """
+    fine = np.arange(OFFSETS[0], OFFSETS[-1] + 1e-9, 0.05)
+    before_fine, after_fine = CubicSpline(OFFSETS, before)(fine), CubicSpline(OFFSETS, after)(fine)
+    level = -0.5 * (fine / max(sd, 0.05)) ** 2 + before_fine
+    keep = level > level.max() - 12.0
+    shift = np.arange(-4.0, 4.5 + 1e-9, 0.05)
+    at = np.clip(np.round((fine[keep][:, None] + shift[None, :] - fine[0]) / 0.05).astype(int), 0, len(fine) - 1)
+    joint = level[keep][:, None] + after_fine[at]
+    joint = np.exp(joint - joint.max())
+    own = float((joint.sum(axis=1) * fine[keep]).sum() / joint.sum())
+    weight = joint.sum(axis=0) / joint.sum()
+    mass = np.cumsum(weight)
+    mean = float((weight * shift).sum())
+    spread = float(np.sqrt((weight * (shift - mean) ** 2).sum()))
+    quantile = np.interp([0.025, 0.5, 0.975], mass, shift)
+    return ShiftPosterior(float(quantile[1]), float(quantile[0]), float(quantile[2]), spread, own)
