@@ -1,0 +1,8 @@
+"""Farms with planted faults and their truth, and the scoring of findings against it."""
+
+from __future__ import annotations
+
+from farmwatch.simulate.farm import simulate
+from farmwatch.simulate.spec import FarmSpec, Fault, PlantedFault, SimulatedFarm
+
+__all__ = ["FarmSpec", "Fault", "PlantedFault", "SimulatedFarm", "simulate"]
