@@ -289,9 +289,9 @@ class Records:
         if table == "runs":
             own = self._run_ends()
         elif table in ("parts", "layers"):
-            ends = pd.Series(self._run_ends().to_numpy(), index=self.runs["run_id"].to_numpy())
-            own = pd.Series(frame["run_id"].map(ends)).dt.tz_localize("UTC") if len(self.runs) else recorded
-            own.index = frame.index
+            if self.runs.empty:
+                return recorded
+            own = frame["run_id"].map(self._run_ends().set_axis(self.runs["run_id"].to_numpy()))
         elif TABLES[table].time is not None:
             own = frame[TABLES[table].time]
         else:

@@ -1,0 +1,84 @@
+"""One fault is one finding: evidence of several detectors on one subject is drawn together.
+
+The most telling kind speaks (where on the plate before how high, measured pieces before rates); the others stay beside
+it under ``detail["also"]``. Evidence of different written signs, or of onsets far apart, is of different faults.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import replace
+
+from farmwatch.evidence import Evidence, FindingKind
+
+# which kind speaks for a fault that several detectors see
+RANK: dict[FindingKind, int] = {
+    "plate_pattern": 0,
+    "height_pattern": 1,
+    "cure_offset": 2,
+    "wear": 3,
+    "rate_level": 4,
+    "rate_shift": 5,
+    "signal_shift": 6,
+    "odd_run": 7,
+}
+APART = dt.timedelta(days=14)  # onsets further apart than this, beyond their intervals, are two faults
+
+
+def draw_together(evidence: Iterable[Evidence]) -> tuple[Evidence, ...]:
+    """Merge what is of one fault; only evidence above its limit may speak, weaker evidence may stand beside it."""
+    groups: list[list[Evidence]] = []
+    for item in sorted(evidence, key=lambda e: (RANK[e.kind], -e.score)):
+        home = next((group for group in groups if _one_fault(group[0], item)), None)
+        if home is None:
+            groups.append([item])
+        else:
+            home.append(item)
+    return tuple(sorted((_spoken(group) for group in groups), key=lambda e: -e.score))
+
+
+def _one_fault(first: Evidence, second: Evidence) -> bool:
+    if first.subject != second.subject or (first.direction == "down") != (second.direction == "down"):
+        return False
+    if "odd_run" in (first.kind, second.kind):
+        return False
+    if first.sign is not None and second.sign is not None and first.sign != second.sign:
+        return False
+    return first.since_low - APART <= second.since_high and second.since_low - APART <= first.since_high
+
+
+def _spoken(group: list[Evidence]) -> Evidence:
+    above = [item for item in group if item.score >= 0] or group
+    first, others = above[0], [item for item in group if item is not above[0]]
+    if not others:
+        return first
+    also = [
+        {
+            "kind": item.kind,
+            "sign": item.sign,
+            "since": item.since.isoformat(),
+            "observed": item.observed,
+            "expected": item.expected,
+            "opportunities": item.opportunities,
+            "unit": item.unit,
+            "effect": item.effect,
+            "effect_low": item.effect_low,
+            "effect_high": item.effect_high,
+            "effect_unit": item.effect_unit,
+            "direction": item.direction,
+            "error_rate": item.error_rate,
+            "zone": item.zone,
+            "band": item.band,
+        }
+        for item in others
+    ]
+    sign = first.sign or next((item.sign for item in others if item.sign is not None), None)
+    runs = tuple(dict.fromkeys([*first.run_ids, *(run for item in others for run in item.run_ids)]))
+    return replace(
+        first,
+        sign=sign,
+        score=max(item.score for item in group),
+        detail={**first.detail, "also": also},
+        run_ids=runs,
+    )
