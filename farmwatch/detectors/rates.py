@@ -56,13 +56,13 @@ class Stream:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A stream that was looked at: ln R over its limit, the day of onset, and the stream's cells."""
+    """A stream that was looked at: ln R and how far it stands above its limit ``scale``, the day of onset, and the stream's cells."""
 
     stream: Stream
     direction: int
     log_evidence: float
     score: float
-    streams: float
+    scale: float
     onset: Onset
     cells: np.ndarray
 
@@ -162,12 +162,14 @@ def _look(scene: Scene) -> list[Candidate]:
         if seen == 0:
             continue
         risk = _risk(scene, HELD_OUT[kind], own_share=kind != "design")
-        for stream in _screen(scene, kind, codes, levels, risk):
+        for stream in _screen(scene, kind, codes, levels, seen, risk):
             candidates.extend(_weigh(scene, stream, codes, risk, seen))
     return candidates
 
 
-def _screen(scene: Scene, kind: SubjectType, codes: np.ndarray, levels: int, risk: np.ndarray) -> list[Stream]:
+def _screen(
+    scene: Scene, kind: SubjectType, codes: np.ndarray, levels: int, seen: int, risk: np.ndarray
+) -> list[Stream]:
     """Streams whose failures since some day lie far enough from their expectation to be worth the full look.
 
     The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough.
@@ -192,13 +194,30 @@ def _screen(scene: Scene, kind: SubjectType, codes: np.ndarray, levels: int, ris
         observed_since > expected_since, observed_since >= scene.night.settings.rates.failures_at_least, True
     )
     enough[:, :ALL_SIGNS] &= (observed_since > expected_since)[:, :ALL_SIGNS]  # a single sign is not watched downwards
-    telling = (deviance * enough) > scene.night.settings.rates.screen
+    telling = (deviance * enough) > _limits(scene, kind, seen) - scene.night.settings.rates.screen
     streams = []
     for level in np.unique(rows[telling.any(axis=1)] // days):
         for sign in np.flatnonzero(telling[start[level] : end[level]].any(axis=0)):
             if sign != SIGN_COUNT - 1:
                 streams.append(Stream(kind, int(level), int(sign)))
     return streams
+
+
+def _limits(scene: Scene, kind: SubjectType, streams: int) -> np.ndarray:
+    """Limit on ln R of each sign's stream and of all signs together, (signs + 2,), upwards."""
+    return np.array([np.log(_scale(scene, kind, streams, sign, 1)) for sign in range(SIGN_COUNT + 1)])
+
+
+def _scale(scene: Scene, kind: SubjectType, streams: int, sign: int, direction: int) -> float:
+    """What R must reach: so many nights to a false alarm of one stream that all of its kind keep to their budget."""
+    settings, budget = scene.night.settings.rates, scene.night.settings.alarm_budget
+    share = settings.share_of(kind)
+    if direction < 0:
+        share *= settings.share_down
+    else:
+        share *= 1.0 - settings.share_down
+        share *= 1.0 - settings.share_signs if sign == ALL_SIGNS else settings.share_signs / len(SIGNS)
+    return 30.0 * streams / (budget.false_findings_per_month * budget.share_rates * share)
 
 
 def _with_total(by_sign: np.ndarray) -> np.ndarray:
@@ -253,30 +272,19 @@ def _weigh(scene: Scene, stream: Stream, codes: np.ndarray, risk: np.ndarray, se
     members = np.flatnonzero((codes == stream.level) & (scene.trials > 0))
     plates = _stream_plates(scene, stream.sign, members, risk)
     table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.rho)
-    days, row = np.unique(plates.day, return_inverse=True)
-    by_day = np.zeros((len(days), len(OFFSETS)))
-    np.add.at(by_day, row, table)
+    days, first = np.unique(plates.day, return_index=True)
+    by_day = np.add.reduceat(table, first, axis=0)
     sd = own_spread(scene.expectation, stream.type, stream.sign)
-    settings = scene.night.settings.rates
-    budget = scene.night.settings.alarm_budget
     out = []
     for direction, steps in ((1, UP_STEPS), (-1, DOWN_STEPS)):
         if direction < 0 and stream.sign != ALL_SIGNS:
             continue
         scan = scan_shifts(by_day[None], np.ones((1, len(days)), bool), sd, steps, guard=direction < 0)
-        share = settings.share_of(stream.type) * (1.0 - settings.share_down if direction > 0 else settings.share_down)
-        if direction > 0:
-            share *= 1.0 - settings.share_signs if stream.sign == ALL_SIGNS else settings.share_signs / len(SIGNS)
-        allowed = budget.false_findings_per_month * budget.share_rates * share
-        streams = 30.0 * seen / allowed
+        scale = _scale(scene, stream.type, seen, stream.sign, direction)
         evidence = float(scan.log_evidence[0])
         onset = onset_interval(scan.onset_log_weight[0])
         onset = replace(onset, day=int(days[onset.day]), low=_low_day(days, onset), high=int(days[onset.high]))
-        out.append(
-            Candidate(
-                stream, direction, evidence, evidence - float(np.log(streams)), 30.0 * seen / share, onset, members
-            )
-        )
+        out.append(Candidate(stream, direction, evidence, evidence - float(np.log(scale)), scale, onset, members))
     return out
 
 
@@ -369,7 +377,7 @@ def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene) -> Ev
         effect_low=float(np.exp(shift.low)),
         effect_high=float(np.exp(shift.high)),
         effect_unit="odds ratio",
-        error_rate=float(min(found.streams * np.exp(-found.log_evidence), 30.0)),
+        error_rate=float(min(scene.night.settings.alarm_budget.false_findings_per_month * np.exp(-found.score), 30.0)),
         score=found.score,
         direction="up" if found.direction > 0 else "down",
         sign=_leading_sign(found, scene),

@@ -66,10 +66,13 @@ def shift_log_likelihoods(
     """Beta-binomial log-likelihood of each plate at each offset of its log odds, shape (plates, offsets).
 
     ``rho`` is the correlation of two parts of one plate, 0 <= rho < 1. Terms that do not depend on the offset are left
-    out. Equal rows are computed once.
+    out. Equal rows are computed once, the log odds being read to a fiftieth.
     """
-    rows, inverse = np.unique(np.column_stack([failures, trials, np.round(log_odds, 2)]), axis=0, return_inverse=True)
-    y, n, eta = rows[:, 0, None], rows[:, 1, None], rows[:, 2, None] + offsets
+    rounded = np.round(log_odds * 50.0)
+    _, first, inverse = np.unique(
+        (rounded * 4096.0 + trials) * 4096.0 + failures, return_index=True, return_inverse=True
+    )
+    y, n, eta = failures[first, None], trials[first, None], rounded[first, None] / 50.0 + offsets
     if rho < 1e-6:
         table = y * eta - n * np.logaddexp(0.0, eta)
     else:
@@ -77,7 +80,7 @@ def shift_log_likelihoods(
         a = size / (1.0 + np.exp(-eta))
         b = size / (1.0 + np.exp(eta))
         table = gammaln(y + a) - gammaln(a) + gammaln(n - y + b) - gammaln(b)
-    return table[inverse.ravel()]
+    return table[inverse]
 
 
 def own_levels(sd: float) -> tuple[np.ndarray, np.ndarray]:
