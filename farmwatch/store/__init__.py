@@ -1,0 +1,18 @@
+"""The only place that knows files, Parquet and SQL."""
+
+from farmwatch.store.farm import Farm
+from farmwatch.store.files import StoreError
+from farmwatch.store.findings import load_checks, load_findings, load_findings_before, nights, save_night
+from farmwatch.store.query import BadQuery, query
+
+__all__ = [
+    "BadQuery",
+    "Farm",
+    "StoreError",
+    "load_checks",
+    "load_findings",
+    "load_findings_before",
+    "nights",
+    "query",
+    "save_night",
+]
