@@ -1,0 +1,186 @@
+"""The design of a crossed random-intercept model: index arrays, never a matrix of rows by levels.
+
+Coefficients stand in one vector: first the levels of every factor but the largest, then the fixed columns, then the
+levels of the largest factor. A row has at most one level of a factor, so a factor's own block of the cross-products is
+diagonal; the largest factor is eliminated by its diagonal, and what is left is small and dense.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import cho_solve, solve_triangular
+from scipy.linalg.lapack import dpotrf, dpotri
+
+
+@dataclass(frozen=True)
+class Design:
+    """Rows of a crossed model.
+
+    ``fixed``: shape (rows, columns). ``codes``: one array of shape (rows,) a factor, the level's number, and the
+    number of levels where the row has none. ``levels``: levels a factor. ``offset``: shape (rows,).
+    """
+
+    fixed: np.ndarray
+    codes: tuple[np.ndarray, ...]
+    levels: tuple[int, ...]
+    offset: np.ndarray
+
+    @staticmethod
+    def of(fixed: np.ndarray, codes: np.ndarray, levels: tuple[int, ...], offset: np.ndarray | None) -> Design:
+        rows = len(fixed)
+        if codes.shape != (rows, len(levels)):
+            raise ValueError(f"codes of shape {codes.shape} for {rows} rows and {len(levels)} factors")
+        columns = []
+        for factor, count in enumerate(levels):
+            column = np.asarray(codes[:, factor], np.int64)
+            if column.size and (column.max() >= count or column.min() < -1):
+                raise ValueError(f"factor {factor} has levels outside -1 to {count - 1}")
+            columns.append(np.where(column < 0, count, column))
+        base = np.zeros(rows) if offset is None else np.asarray(offset, float)
+        return Design(np.ascontiguousarray(fixed, float), tuple(columns), tuple(levels), base)
+
+    @cached_property
+    def largest(self) -> int:
+        """The factor that is eliminated; -1 where there is none."""
+        return int(np.argmax(self.levels)) if self.levels else -1
+
+    @cached_property
+    def slices(self) -> tuple[slice, ...]:
+        """Where each factor stands in the coefficient vector."""
+        found: list[slice] = []
+        position = 0
+        for factor, count in enumerate(self.levels):
+            if factor == self.largest:
+                found.append(slice(self.dense, self.size))
+            else:
+                found.append(slice(position, position + count))
+                position += count
+        return tuple(found)
+
+    @cached_property
+    def dense(self) -> int:
+        """Coefficients that are not eliminated."""
+        return self.size - (self.levels[self.largest] if self.levels else 0)
+
+    @cached_property
+    def size(self) -> int:
+        return sum(self.levels) + self.fixed.shape[1]
+
+    @cached_property
+    def fixed_slice(self) -> slice:
+        return slice(self.dense - self.fixed.shape[1], self.dense)
+
+    @cached_property
+    def _pairs(self) -> tuple[tuple[int, int, np.ndarray], ...]:
+        number = len(self.levels)
+        return tuple(
+            (one, two, self.codes[one] * (self.levels[two] + 1) + self.codes[two])
+            for one in range(number)
+            for two in range(one + 1, number)
+        )
+
+    def linear(self, coefficients: np.ndarray) -> np.ndarray:
+        """The linear predictor, offset included. Shape (rows,)."""
+        result = self.offset + self.fixed @ coefficients[self.fixed_slice]
+        for codes, where in zip(self.codes, self.slices, strict=True):
+            result += np.append(coefficients[where], 0.0)[codes]
+        return result
+
+    def transposed(self, values: np.ndarray) -> np.ndarray:
+        """Sums of ``values`` (rows,) over every column of the design. Shape (size,)."""
+        result = np.empty(self.size)
+        result[self.fixed_slice] = values @ self.fixed
+        for codes, count, where in zip(self.codes, self.levels, self.slices, strict=True):
+            result[where] = np.bincount(codes, weights=values, minlength=count + 1)[:count]
+        return result
+
+    def cross_products(self, weights: np.ndarray, precision: np.ndarray) -> Bordered:
+        """The weighted cross-products plus the diagonal ``precision`` (size,)."""
+        dense = np.zeros((self.dense, self.dense))
+        border = np.zeros((self.dense, self.size - self.dense))
+        diagonal = np.zeros(self.size)
+        weighted = self.fixed * weights[:, None]
+        inner = self.fixed_slice
+        dense[inner, inner] = self.fixed.T @ weighted
+        for factor, (codes, count, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
+            diagonal[where] = np.bincount(codes, weights=weights, minlength=count + 1)[:count]
+            into = border if factor == self.largest else dense
+            columns = slice(None) if factor == self.largest else where
+            for column in range(weighted.shape[1]):
+                sums = np.bincount(codes, weights=weighted[:, column], minlength=count + 1)[:count]
+                into[inner.start + column, columns] = sums
+        for one, two, index in self._pairs:
+            shape = (self.levels[one] + 1, self.levels[two] + 1)
+            block = np.bincount(index, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)[:-1, :-1]
+            if two == self.largest:
+                border[self.slices[one]] = block
+            elif one == self.largest:
+                border[self.slices[two]] = block.T
+            else:
+                dense[self.slices[one], self.slices[two]] = block
+                dense[self.slices[two], self.slices[one]] = block.T
+        diagonal += precision
+        dense[np.arange(self.dense), np.arange(self.dense)] += diagonal[: self.dense]
+        return Bordered(dense, border, diagonal[self.dense :], self.fixed.shape[1])
+
+
+class SingularDesignError(ValueError):
+    """The cross-products have no Cholesky factor: columns of the fixed part depend on each other."""
+
+
+@dataclass(frozen=True)
+class Bordered:
+    """A symmetric positive matrix ``[[dense, border], [border', diag(diagonal)]]``, read from its lower triangle.
+
+    ``fixed`` is the number of trailing dense columns that are fixed effects.
+    """
+
+    dense: np.ndarray
+    border: np.ndarray
+    diagonal: np.ndarray
+    fixed: int
+
+    @cached_property
+    def scaled(self) -> np.ndarray:
+        return self.border / self.diagonal
+
+    @cached_property
+    def cholesky(self) -> np.ndarray:
+        """Lower Cholesky factor of the dense part after elimination."""
+        reduced = self.dense - self.scaled @ self.border.T
+        factor, info = dpotrf(reduced, lower=1, clean=1, overwrite_a=1)
+        if info != 0:
+            raise SingularDesignError("fixed columns depend on each other")
+        return factor
+
+    def solve(self, right: np.ndarray) -> np.ndarray:
+        """Solve for one (size,) or several (size, k) right-hand sides."""
+        split = len(self.dense)
+        head = cho_solve((self.cholesky, True), right[:split] - self.scaled @ right[split:], check_finite=False)
+        diagonal = self.diagonal if right.ndim == 1 else self.diagonal[:, None]
+        return np.concatenate([head, right[split:] / diagonal - self.scaled.T @ head])
+
+    @cached_property
+    def inverse_dense(self) -> np.ndarray:
+        """The inverse's block of the columns that were not eliminated."""
+        if not len(self.dense):
+            return np.zeros((0, 0))
+        lower, _ = dpotri(self.cholesky, lower=1)
+        return np.tril(lower) + np.tril(lower, -1).T
+
+    def inverse_diagonal(self) -> np.ndarray:
+        """Diagonal of the inverse, shape (size,)."""
+        tail = 1.0 / self.diagonal
+        if len(self.dense):
+            half = solve_triangular(self.cholesky, self.scaled, lower=True, check_finite=False)
+            tail = tail + np.einsum("ij,ij->j", half, half)
+        return np.concatenate([np.diag(self.inverse_dense), tail])
+
+    def log_determinants(self) -> tuple[float, float]:
+        """Of the random part alone, and of the fixed part given the random one; their sum is the whole matrix's."""
+        roots = 2.0 * np.log(np.diag(self.cholesky))
+        split = len(roots) - self.fixed
+        return float(np.sum(np.log(self.diagonal)) + np.sum(roots[:split])), float(np.sum(roots[split:]))

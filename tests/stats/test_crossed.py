@@ -1,0 +1,221 @@
+"""The crossed model against second routes: a plain GLM, dense algebra written out, replication, known truth."""
+
+import time
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+from scipy.special import expit, gammaln
+
+from farmwatch.stats.crossed import Cells, contrast_variances, effect_covariance, fit_crossed, linear_predictor
+from farmwatch.stats.crossed_design import Design, SingularDesignError
+
+LEVELS = (6, 15, 9)
+
+
+def cells(seed: int, rows: int = 400, sd: tuple[float, ...] = (0.5, 0.7, 0.3)) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    fixed = np.column_stack([np.ones(rows), rng.normal(size=(rows, 2))])
+    codes = np.column_stack([rng.integers(-1 if factor == 2 else 0, LEVELS[factor], rows) for factor in range(3)])
+    linear = fixed @ np.array([-2.0, 0.4, -0.2])
+    for factor in range(3):
+        linear = linear + np.append(rng.normal(0, sd[factor], LEVELS[factor]), 0.0)[codes[:, factor]]
+    trials = rng.integers(1, 12, rows)
+    return {
+        "failures": rng.binomial(trials, expit(linear)),
+        "trials": trials,
+        "fixed": fixed,
+        "codes": codes,
+        "offset": rng.normal(0, 0.2, rows),
+        "weights": rng.uniform(0.5, 1.0, rows),
+    }
+
+
+def written_out(data: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """The design as a plain matrix, fixed columns first, and the factor of each column (-1 fixed)."""
+    blocks, owner = [data["fixed"]], [-1] * data["fixed"].shape[1]
+    for factor, count in enumerate(LEVELS):
+        blocks.append((data["codes"][:, [factor]] == np.arange(count)).astype(float))
+        owner += [factor] * count
+    return np.hstack(blocks), np.array(owner)
+
+
+def test_equals_a_plain_glm_when_the_effects_are_held_at_zero() -> None:
+    import statsmodels.api as sm
+
+    data = cells(1)
+    fit = fit_crossed(levels=LEVELS, sd=np.zeros(3), **data)
+    counts = np.column_stack([data["failures"], data["trials"] - data["failures"]])
+    plain = sm.GLM(
+        counts, data["fixed"], family=sm.families.Binomial(), offset=data["offset"], var_weights=data["weights"]
+    ).fit(tol=1e-12)
+    np.testing.assert_allclose(fit.fixed_effects, plain.params, rtol=1e-5)
+    np.testing.assert_allclose(fit.fixed_covariance, plain.cov_params(), rtol=1e-4, atol=1e-9)
+    assert max(np.abs(effects).max() for effects in fit.effects) < 1e-5
+
+
+def test_mode_covariance_and_laplace_agree_with_dense_algebra() -> None:
+    data = cells(2)
+    sd = np.array([0.5, 0.7, 0.3])
+    fit = fit_crossed(levels=LEVELS, sd=sd, **data)
+    matrix, owner = written_out(data)
+    precision = np.where(owner < 0, 0.0, 1.0 / np.append(sd, np.inf)[owner] ** 2)
+    weights, trials, failures = data["weights"], data["trials"], data["failures"]
+
+    def loss(theta: np.ndarray) -> float:
+        linear = data["offset"] + matrix @ theta
+        inside = weights @ (failures * linear - trials * np.logaddexp(0, linear))
+        return float(0.5 * precision @ theta**2 - inside)
+
+    def slope(theta: np.ndarray) -> np.ndarray:
+        probability = expit(data["offset"] + matrix @ theta)
+        return precision * theta - matrix.T @ (weights * (failures - trials * probability))
+
+    best = minimize(loss, np.zeros(len(owner)), jac=slope, method="BFGS", options={"gtol": 1e-7, "maxiter": 2000})
+    mode = np.concatenate([fit.fixed_effects, *fit.effects])
+    np.testing.assert_allclose(mode, best.x, atol=2e-5)
+
+    probability = expit(data["offset"] + matrix @ mode)
+    hessian = matrix.T @ ((weights * trials * probability * (1 - probability))[:, None] * matrix) + np.diag(precision)
+    inverse = np.linalg.inv(hessian)
+    np.testing.assert_allclose(np.concatenate(fit.effect_variances), np.diag(inverse)[3:], rtol=1e-9)
+    np.testing.assert_allclose(fit.fixed_covariance, inverse[:3, :3], rtol=1e-8, atol=1e-12)
+    pair = effect_covariance(fit, (0, 2), (1, 11))
+    rows = [3 + 2, 3 + 6 + 11]
+    np.testing.assert_allclose(pair, inverse[np.ix_(rows, rows)], rtol=1e-8, atol=1e-12)
+
+    random = owner >= 0
+    choose = weights @ (gammaln(trials + 1) - gammaln(failures + 1) - gammaln(trials - failures + 1))
+    by_hand = (
+        -loss(mode) + choose - 0.5 * np.linalg.slogdet(hessian[np.ix_(random, random)])[1]
+        + 0.5 * np.log(precision[random]).sum()
+    )  # fmt: skip
+    assert fit.log_likelihood == pytest.approx(by_hand, rel=1e-10)
+
+
+def test_weights_are_replication() -> None:
+    data = cells(3)
+    data["weights"] = np.random.default_rng(0).integers(1, 4, 400).astype(float)
+    times = data["weights"].astype(int)
+    repeated = {name: np.repeat(column, times, axis=0) for name, column in data.items()}
+    repeated["weights"] = np.ones(times.sum())
+    one, two = fit_crossed(levels=LEVELS, **data), fit_crossed(levels=LEVELS, **repeated)
+    np.testing.assert_allclose(one.coefficients, two.coefficients, rtol=1e-7, atol=1e-10)
+    np.testing.assert_allclose(one.sd, two.sd, rtol=1e-8)
+
+
+def test_cells_are_sums_of_their_rows() -> None:
+    data = cells(4)
+    single = {name: np.repeat(column, data["trials"], axis=0) for name, column in data.items()}
+    number = np.arange(len(single["trials"])) - np.repeat(np.cumsum(data["trials"]) - data["trials"], data["trials"])
+    single["failures"] = (number < single["failures"]).astype(int)
+    single["trials"] = np.ones_like(number)
+    one, two = fit_crossed(levels=LEVELS, **data), fit_crossed(levels=LEVELS, **single)
+    np.testing.assert_allclose(one.coefficients, two.coefficients, rtol=1e-6, atol=1e-8)
+
+
+def test_order_of_rows_and_factors_does_not_matter() -> None:
+    data = cells(5)
+    shuffle = np.random.default_rng(1).permutation(400)
+    one = fit_crossed(levels=LEVELS, **data)
+    two = fit_crossed(levels=LEVELS, **{name: column[shuffle] for name, column in data.items()})
+    np.testing.assert_allclose(one.coefficients, two.coefficients, rtol=1e-7, atol=1e-10)
+    data["codes"] = data["codes"][:, [1, 0, 2]]
+    three = fit_crossed(levels=(15, 6, 9), **data)
+    np.testing.assert_allclose(one.effects[0], three.effects[1], rtol=1e-7, atol=1e-10)
+
+
+def test_schall_is_a_fixed_point_of_its_equation() -> None:
+    data = cells(6)
+    fit = fit_crossed(levels=LEVELS, **data)
+    assert fit.converged
+    for effects, variances, sd in zip(fit.effects, fit.effect_variances, fit.sd, strict=True):
+        effective = len(effects) - variances.sum() / sd**2
+        assert sd**2 == pytest.approx(effects @ effects / effective, rel=0.01)
+
+
+def test_finds_the_effects_that_were_put_in() -> None:
+    rng = np.random.default_rng(8)
+    levels, rows = (24, 40, 120), 20_000
+    codes = np.column_stack([rng.integers(0, count, rows) for count in levels])
+    truth = [rng.normal(0, sd, count) for sd, count in zip((0.5, 0.6, 0.8), levels, strict=True)]
+    linear = -3.0 + sum(effects[codes[:, factor]] for factor, effects in enumerate(truth))
+    trials = rng.integers(1, 12, rows)
+    failures = rng.binomial(trials, expit(linear))
+    fit = fit_crossed(failures, trials, np.ones((rows, 1)), codes, levels)
+    np.testing.assert_allclose(fit.sd, [0.5, 0.6, 0.8], rtol=0.35)
+    for effects, true in zip(fit.effects, truth, strict=True):
+        assert np.corrcoef(effects, true)[0, 1] > 0.95
+
+
+def test_leaving_a_factor_out_and_levels_without_name() -> None:
+    data = cells(9)
+    fit = fit_crossed(levels=LEVELS, **data)
+    full = linear_predictor(fit, data["fixed"], data["codes"], data["offset"])
+    without = linear_predictor(fit, data["fixed"], data["codes"], data["offset"], leave_out=(1,))
+    np.testing.assert_allclose(full - without, fit.effects[1][data["codes"][:, 1]], rtol=1e-12, atol=1e-12)
+    nameless = linear_predictor(fit, data["fixed"], np.full((400, 3), -1))
+    np.testing.assert_allclose(nameless, data["fixed"] @ fit.fixed_effects, rtol=1e-12)
+    everything = Cells.of(levels=LEVELS, **data).design.linear(fit.coefficients)
+    np.testing.assert_allclose(full, everything, rtol=1e-12)
+
+
+def test_levels_never_seen_keep_their_prior() -> None:
+    data = cells(10)
+    data["codes"] = np.where(data["codes"] == 4, -1, data["codes"])
+    fit = fit_crossed(levels=LEVELS, sd=np.array([0.5, 0.7, 0.3]), **data)
+    assert fit.effects[0][4] == 0.0
+    assert fit.effect_variances[0][4] == pytest.approx(0.25, rel=1e-12)
+
+
+@pytest.mark.parametrize("outcome", ["good", "failed"])
+def test_all_alike_stays_finite_under_a_prior(outcome: str) -> None:
+    data = cells(11)
+    data["failures"] = data["trials"] * (outcome == "failed")
+    fit = fit_crossed(levels=LEVELS, sd_prior_scale=np.ones(3), fixed_prior_sd=5.0, **data)
+    assert fit.converged
+    assert np.isfinite(fit.log_likelihood)
+    expected = expit(linear_predictor(fit, data["fixed"], data["codes"], data["offset"]))
+    assert np.abs(expected - (outcome == "failed")).max() < 0.05
+
+
+def test_no_factor_at_all_and_one_row() -> None:
+    none = np.zeros((3, 0), int)
+    fit = fit_crossed(np.array([1, 2, 0]), np.array([5, 9, 6]), np.ones((3, 1)), none, ())
+    assert expit(fit.fixed_effects[0]) == pytest.approx(3 / 20, rel=1e-6)
+    one = fit_crossed(np.array([1]), np.array([4]), np.ones((1, 1)), np.zeros((1, 1), int), (1,), fixed_prior_sd=5.0)
+    assert np.isfinite(one.log_likelihood)
+
+
+def test_refuses_what_cannot_be_fitted() -> None:
+    data = cells(12)
+    data["fixed"] = np.column_stack([data["fixed"], data["fixed"][:, 0]])
+    with pytest.raises(SingularDesignError, match="depend on each other"):
+        fit_crossed(levels=LEVELS, **data)
+    with pytest.raises(ValueError, match="levels outside"):
+        Design.of(np.ones((2, 1)), np.array([[0], [3]]), (3,), None)
+    with pytest.raises(ValueError, match="shape"):
+        Design.of(np.ones((2, 1)), np.array([[0], [1]]), (3, 2), None)
+
+
+def test_contrasts_are_differences_of_effects() -> None:
+    data = cells(13)
+    fit = fit_crossed(levels=LEVELS, **data)
+    contrast = np.zeros((len(fit.coefficients), 1))
+    contrast[fit.slices[0].start], contrast[fit.slices[0].start + 1] = 1.0, -1.0
+    pair = effect_covariance(fit, (0, 0), (0, 1))
+    assert contrast_variances(fit, contrast)[0, 0] == pytest.approx(pair[0, 0] + pair[1, 1] - 2 * pair[0, 1], rel=1e-9)
+
+
+def test_is_fast_enough_for_every_night() -> None:
+    rng = np.random.default_rng(14)
+    rows, levels = 30_000, (24, 40, 120, 30, 10, 8, 12, 60, 46)
+    codes = np.column_stack([rng.integers(0, count, rows) for count in levels])
+    fixed = np.column_stack([np.ones(rows), rng.normal(size=(rows, 9))])
+    linear = -3.0 + sum(rng.normal(0, 0.4, count)[codes[:, factor]] for factor, count in enumerate(levels))
+    trials = rng.integers(1, 12, rows)
+    failures = rng.binomial(trials, expit(linear))
+    start = time.process_time()
+    fit = fit_crossed(failures, trials, fixed, codes, levels)
+    assert fit.converged
+    assert time.process_time() - start < 2.0  # measured 0.2 s; the margin is for a busy machine
