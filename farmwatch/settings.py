@@ -78,10 +78,63 @@ class RatesSection(Section):
         return float(getattr(self, f"share_{subject_type}"))
 
 
+class PlatePatternSection(Section):
+    """How places on the plate are watched."""
+
+    share_printer: Share
+    share_family: Share
+    share_profile: Share
+    share_lot: Share
+    share_room: Share
+    share_farm: Share
+    share_signs: Share
+    window_days: Count
+    plates_at_least: Count
+    sign_plates_at_least: Count
+    odds_ratio_at_least: Positive
+    reference_plates: Positive
+    keep_within: Positive
+    findings_at_most: Count
+    relabellings: Count
+
+    def share_of(self, subject_type: str) -> float:
+        return float(getattr(self, f"share_{subject_type}"))
+
+
+class CausesSection(Section):
+    """How the table of causes is weighed against what was seen."""
+
+    table_doubt: Share
+    table_weight: Positive
+    unknown_weight: Positive
+    evidence_weight: Share
+    pair_factor: Share
+    event_window_days: Count
+    low_body_mm: Positive
+    one_height_mm: Positive
+    plates_at_least: Count
+    answer_z: Positive
+    place_z: Positive
+    show_at_least: Share
+    checks_at_most: Count
+
+
+class RepairsSection(Section):
+    """When a mend is said to have held, or not."""
+
+    false_returned: Share
+    false_cleared: Share
+    prior_sd: Positive
+    smallest_odds_ratio: Positive
+
+
 class Settings(Section):
     farm: FarmSection
     alarm_budget: AlarmBudgetSection
     rates: RatesSection
+    plate_pattern: PlatePatternSection
+    causes: CausesSection
+    repairs: RepairsSection
 
 
 def shipped(name: str) -> Path:

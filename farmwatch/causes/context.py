@@ -1,0 +1,215 @@
+"""What is known on a night, as arrays, and the plates and parts of one finding's subject since its beginning."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.causes.questions import HEIGHTS
+from farmwatch.evidence import Evidence, Subject
+from farmwatch.records import SIGNS, Records
+from farmwatch.settings import Settings
+
+COLUMN_OF_SUBJECT = {
+    "printer": "printer_id",
+    "lot": "lot_id",
+    "file": "file_id",
+    "profile": "profile",
+    "wash": "wash_id",
+    "operator": "operator",
+    "room": "room",
+    "family": "family",
+    "run": "run_id",
+}
+_HEIGHT = {name: place for place, name in enumerate(HEIGHTS)}
+
+
+@dataclass(frozen=True)
+class Context:
+    """One night's view, shared by all findings of that night (the slow parts are reckoned once and kept).
+
+    ``plates`` and ``parts`` are the joined frames of the night, a row a plate and a row a part; ``parts["plate"]`` is
+    the row number of its plate, in order. ``part_risk`` (parts,) is what was expected of each part. ``records`` may hold
+    later rows: only service rows known by the end of ``as_of`` are read, and registrations of lots and printers.
+    On a farm without parts the plate stands for its part.
+    """
+
+    records: Records
+    settings: Settings
+    as_of: dt.date
+    plates: pd.DataFrame
+    parts: pd.DataFrame
+    part_risk: np.ndarray
+
+    @cached_property
+    def day(self) -> np.ndarray:
+        """Local day of each plate, ``datetime64[D]``, shape (plates,)."""
+        return self.plates["day"].to_numpy().astype("datetime64[D]")
+
+    @cached_property
+    def service(self) -> pd.DataFrame:
+        """Service rows known by this night, with ``day`` (local date), in order of time."""
+        service = self.records.service
+        known = (self.records.known_from("service") < self.records.end_of(self.as_of)).to_numpy()
+        service = service[known].sort_values("at", kind="stable")
+        return service.assign(day=self.records.local_dates(service["at"]).to_numpy().astype("datetime64[D]"))
+
+    @cached_property
+    def without_parts(self) -> bool:
+        return self.parts.empty
+
+    @cached_property
+    def part_plate(self) -> np.ndarray:
+        return np.arange(len(self.plates)) if self.without_parts else self.parts["plate"].to_numpy()
+
+    @cached_property
+    def part_known(self) -> np.ndarray:
+        return np.ones(len(self.plates), bool) if self.without_parts else self.parts["known"].to_numpy(bool)
+
+    @cached_property
+    def part_failed(self) -> np.ndarray:
+        if self.without_parts:
+            return (self.plates["outcome"] != "good").to_numpy(bool)
+        return self.parts["failed"].to_numpy(bool)
+
+    @cached_property
+    def risk(self) -> np.ndarray:
+        """Expected risk of each part, shape (parts,); of each plate, the farm's own rate, on a farm without parts."""
+        if self.without_parts:
+            return np.full(len(self.plates), (self.part_failed.sum() + 0.5) / (len(self.plates) + 1.0))
+        return np.asarray(self.part_risk, float)
+
+    @cached_property
+    def failed(self) -> np.ndarray:
+        """Row numbers of the failed parts, in order."""
+        return np.flatnonzero(self.part_failed & self.part_known)
+
+    @cached_property
+    def failed_sign(self) -> np.ndarray:
+        """Place in :data:`SIGNS` of each failed part, -1 where no sign was written; the run's sign stands in for it."""
+        own = self._of_failed("sign")
+        run = self.plates["sign"].iloc[self.part_plate[self.failed]].reset_index(drop=True)
+        written = own.fillna(run)
+        codes = pd.Categorical(written, categories=SIGNS).codes.astype(int)
+        return np.where(written.notna().to_numpy() & (codes < 0), SIGNS.index("other"), codes)
+
+    @cached_property
+    def failed_height_mm(self) -> np.ndarray:
+        """Height at which each failed part failed, NaN where unwritten; the run's height stands in for it."""
+        run = self.plates["failure_height_mm"].to_numpy(float)[self.part_plate[self.failed]]
+        own = self._of_failed("failure_height_mm").to_numpy(float)
+        return np.where(np.isnan(own), run, own)
+
+    @cached_property
+    def failed_height(self) -> np.ndarray:
+        """Place in :data:`HEIGHTS` of each failed part, by the run's own layer settings; -1 where it cannot be said."""
+        plates, at = self.plates, self.part_plate[self.failed]
+        layer = plates["layer_height_mm"].to_numpy(float)
+        base = (plates["base_layers"].to_numpy(float) * layer)[at]
+        transition = base + np.nan_to_num(plates["transition_layers"].to_numpy(float) * layer)[at]
+        height = self.failed_height_mm
+        with np.errstate(invalid="ignore"):
+            place = np.select(
+                [height <= base, height <= transition, height <= transition + self.settings.causes.low_body_mm],
+                [_HEIGHT["base"], _HEIGHT["transition"], _HEIGHT["low_body"]],
+                _HEIGHT["body"],
+            )
+        return np.where(np.isnan(height) | np.isnan(base), -1, place)
+
+    @cached_property
+    def correlation(self) -> float:
+        """Within-plate correlation of failures over the farm, by moments, held between 0 and 0.9."""
+        plate = self.part_plate[self.part_known]
+        number = np.bincount(plate, minlength=len(self.plates)).astype(float)
+        failures = np.bincount(self.part_plate[self.failed], minlength=len(self.plates)).astype(float)
+        expected = np.bincount(plate, weights=self.risk[self.part_known], minlength=len(self.plates))
+        many = number > 1
+        if not many.any():
+            return 0.0
+        number, failures, expected = number[many], failures[many], expected[many]
+        scale = failures.sum() / max(expected.sum(), 1e-12)
+        mean = np.clip(scale * expected / number, 1e-4, 0.999)
+        variance = number * mean * (1.0 - mean)
+        excess = ((failures - number * mean) ** 2 - variance).sum() / (variance * (number - 1.0)).sum()
+        return float(np.clip(excess, 0.0, 0.9))
+
+    def _of_failed(self, column: str) -> pd.Series:
+        frame = self.plates if self.without_parts else self.parts
+        return frame[column].iloc[self.failed].reset_index(drop=True)
+
+    def plates_of(self, subject: Subject) -> np.ndarray:
+        """Row numbers of the plates of ``subject``, in order; of a design, the plates that carry it."""
+        if subject.type == "farm":
+            return np.arange(len(self.plates))
+        if subject.type == "design":
+            return np.unique(self.part_plate[self.parts_of_design(subject.id)])
+        return np.flatnonzero((self.plates[COLUMN_OF_SUBJECT[subject.type]] == subject.id).to_numpy(bool))
+
+    def parts_of_design(self, design: str) -> np.ndarray:
+        if self.without_parts:
+            return np.array([], int)
+        return np.flatnonzero((self.parts["design_id"] == design).to_numpy(bool))
+
+
+@dataclass(frozen=True)
+class Case:
+    """The subject of one finding since its beginning, as arrays.
+
+    ``all_plates``: row numbers of every plate of the subject; ``plates``: of those since the beginning; ``parts``: row
+    numbers of its parts with a known outcome since then (of a design, its own parts only); ``failed``: places in
+    ``context.failed`` of those that failed.
+    """
+
+    context: Context
+    evidence: Evidence
+    all_plates: np.ndarray
+    plates: np.ndarray
+    parts: np.ndarray
+    failed: np.ndarray
+
+    @property
+    def expected(self) -> float:
+        return float(self.context.risk[self.parts].sum())
+
+    @property
+    def excess_share(self) -> float:
+        """Share of the failures since the beginning that are more than was expected, between 0 and 1."""
+        return float(np.clip(1.0 - self.expected / max(len(self.failed), 1e-9), 0.0, 1.0))
+
+    @cached_property
+    def failed_plates(self) -> np.ndarray:
+        """Row number of the plate of each failed part."""
+        return self.context.part_plate[self.context.failed[self.failed]]
+
+    def run_ids(self, plates: np.ndarray) -> tuple[str, ...]:
+        return tuple(self.context.plates["run_id"].iloc[np.unique(plates)])
+
+    def per_plate(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """(parts, failures, expected) of each of ``plates``, of the subject's own parts, each shape (plates,)."""
+        place = np.searchsorted(self.plates, self.context.part_plate[self.parts])
+        count = len(self.plates)
+        number = np.bincount(place, minlength=count).astype(float)
+        expected = np.bincount(place, weights=self.context.risk[self.parts], minlength=count)
+        failures = np.bincount(np.searchsorted(self.plates, self.failed_plates), minlength=count).astype(float)
+        return number, failures, expected
+
+
+def open_case(evidence: Evidence, context: Context) -> Case:
+    """Gather the plates and parts of the subject of ``evidence`` since its beginning."""
+    since = np.datetime64(evidence.since, "D")
+    every = context.plates_of(evidence.subject)
+    plates = every[context.day[every] >= since]
+    if evidence.subject.type == "design":
+        own = context.parts_of_design(evidence.subject.id)
+        own = own[np.isin(context.part_plate[own], plates)]
+    else:
+        taken = np.zeros(len(context.plates), bool)
+        taken[plates] = True
+        own = np.flatnonzero(taken[context.part_plate])
+    parts = own[context.part_known[own]]
+    failed = np.flatnonzero(np.isin(context.failed, parts[context.part_failed[parts]], assume_unique=True))
+    return Case(context, evidence, every, plates, parts, failed)

@@ -1,0 +1,161 @@
+"""The questions that a pattern answers: codes of causes, the answers that are possible, and their plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from farmwatch.evidence import SUBJECT_TYPES
+from farmwatch.records import ACTIONS, SIGNS
+
+CAUSES = (
+    "trapped_suction",
+    "unsupported_island",
+    "bad_file",
+    "frozen_panel",
+    "panel_end_of_life",
+    "image_row_glitch",
+    "lamp_hot",
+    "lamp_dim",
+    "lot_fast",
+    "lot_slow",
+    "profile_hot",
+    "profile_cold",
+    "plate_tilt",
+    "plate_bow",
+    "short_rest",
+    "weak_base",
+    "film_worn",
+    "film_spot",
+    "resin_unmixed",
+    "resin_old",
+    "cold_resin",
+    "z_wear",
+    "wash_spent",
+    "supports_after_cure",
+    "overloaded_plate",
+)
+UNKNOWN = "unknown"
+CODES = (*CAUSES, UNKNOWN)
+
+PLACES: Mapping[str, str] = {
+    "anywhere": "anywhere on the plate",
+    "centre": "in the centre",
+    "rim": "at the rim",
+    "side": "on one side",
+    "corner": "in one corner",
+    "row": "along a row",
+    "column": "along a column",
+    "spot": "in one small spot",
+}
+PLACE_OF_ZONE: Mapping[str, str] = {
+    "centre": "centre",
+    "rim": "rim",
+    "left": "side",
+    "right": "side",
+    "front": "side",
+    "back": "side",
+    "front_left": "corner",
+    "front_right": "corner",
+    "back_left": "corner",
+    "back_right": "corner",
+    "row": "row",
+    "column": "column",
+    "spot": "spot",
+}
+HEIGHTS: Mapping[str, str] = {
+    "base": "in the base layers",
+    "transition": "in the transition layers",
+    "low_body": "low in the body",
+    "body": "higher in the body",
+    "one_height": "at one height",
+}
+COURSES: Mapping[str, str] = {
+    "lasting": "steady since it began",
+    "ramp": "growing since it began",
+    "now_and_then": "now and then, with good plates between",
+}
+MEASURES: Mapping[str, str] = {
+    "growth_over": "measured pieces come out too fat",
+    "growth_under": "measured pieces come out too thin",
+    "pads_tilted": "the thickness pads lie on a tilted plane",
+    "pads_bowed": "the middle pad differs from the corners",
+    "peel_up": "the peel force rose",
+    "peel_down": "the peel force fell",
+    "slower": "runs take longer",
+    "faster": "runs take less time",
+    "room_colder": "the room got colder",
+    "room_warmer": "the room got warmer",
+    "vat_colder": "the vat got colder",
+    "vat_warmer": "the vat got warmer",
+    "other": "another measure moved",
+}
+SUBJECT_WORDS: Mapping[str, str] = {
+    "printer": "one printer",
+    "lot": "one lot of resin",
+    "design": "one design",
+    "file": "one file",
+    "profile": "one settings profile",
+    "wash": "one wash station",
+    "operator": "one operator",
+    "room": "one room",
+    "family": "one family of printers",
+    "farm": "the whole farm",
+    "run": "one run",
+}
+
+#: distributions over answers, in the order in which a story tells them
+DISTRIBUTIONS: Mapping[str, tuple[str, ...]] = {
+    "who": SUBJECT_TYPES,
+    "where": tuple(PLACES),
+    "height": tuple(HEIGHTS),
+    "course": tuple(COURSES),
+    "signs": SIGNS,
+    "measure": tuple(MEASURES),
+}
+#: of these, the ones that are answered by a composition of many failures instead of by one answer
+COMPOSITIONS = ("height", "signs")
+#: questions whose answer is yes or no, with the words for both
+YES_NO: Mapping[str, tuple[str, str]] = {
+    "first_plate": ("bad from its first plate on", "well at first, then not"),
+    "cold": ("failing plates are the colder ones", "cold days are no worse than warm ones"),
+    "load": ("failing plates are the fuller ones", "full plates are no worse than others"),
+    "aligned": ("failing plates hold more parts in line", "plates with parts in line are no worse than others"),
+    "neighbours": ("its neighbours on the plate fail with it", "its neighbours on the plate are spared"),
+}
+#: what may happen near a beginning: the service actions, and two that are read from the runs themselves
+EVENTS = (*(action for action in ACTIONS if action != "other"), "new_bottle", "settings_changed")
+EVENT_WORDS: Mapping[str, str] = {
+    "film_changed": "the release film was changed",
+    "panel_changed": "the panel was changed",
+    "lamp_changed": "the light source was changed",
+    "plate_levelled": "the plate was levelled",
+    "plate_changed": "the plate was changed",
+    "screw_or_nut_changed": "the screw or nut was changed",
+    "power_cycled": "the power was cycled",
+    "firmware_changed": "the firmware was changed",
+    "vat_cleaned": "the vat was cleaned",
+    "resin_stirred": "the resin was stirred",
+    "resin_changed": "the resin was changed",
+    "wash_changed": "the wash bath was changed",
+    "profile_changed": "the profile was changed",
+    "room_heated": "the room was heated",
+    "new_bottle": "a new bottle came into use",
+    "settings_changed": "the settings in its runs changed",
+}
+#: wear counters: the actions that set each back to nought, and its words
+COUNTERS: Mapping[str, tuple[str, ...]] = {
+    "film": ("film_changed",),
+    "lamp": ("lamp_changed",),
+    "panel": ("panel_changed",),
+    "screw": ("screw_or_nut_changed",),
+    "bath": ("wash_changed",),
+    "bottle": (),
+}
+COUNTER_WORDS: Mapping[str, str] = {
+    "film": "plates on the release film",
+    "lamp": "plates on the light source",
+    "panel": "plates on the panel",
+    "screw": "plates on the screw and nut",
+    "bath": "plates through the wash bath",
+    "bottle": "days since the bottle was opened",
+}
