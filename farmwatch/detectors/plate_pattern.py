@@ -35,6 +35,7 @@ from farmwatch.stats.zones import geometry, membership, normalised_edges, zone_d
 TYPES: tuple[SubjectType, ...] = ("printer", "family", "profile", "lot", "room", "farm")
 RATIOS = (3.0, 10.0)
 FINE_RATIOS = (2.0, 3.0, 5.0, 10.0, 30.0)
+SIGNED_TYPES = ("printer", "family", "farm")
 ALL_SIGNS = -1
 RELABELLED_PLATES = 300
 RUNS_NAMED = 200
@@ -248,7 +249,8 @@ def _streams(scene: Scene, kind: SubjectType) -> Streams | None:
     seen = np.flatnonzero(telling >= settings.plates_at_least)
     if not len(seen) or (kind in ("family", "profile", "room") and (telling > 0).sum() < 2):
         return None
-    rows = np.flatnonzero(np.isin(level, seen))
+    # a sign has a place of its own through a machine; bottles, profiles and rooms are seen through all failures
+    rows = np.flatnonzero(np.isin(level, seen) & (whole | (kind in SIGNED_TYPES)))
     order = rows[np.lexsort((scene.day[rows], level[rows], scene.group[rows]))]
     key = scene.group[order] * len(names) + level[order]
     start = np.flatnonzero(np.diff(key, prepend=-1))
@@ -264,7 +266,7 @@ def _streams(scene: Scene, kind: SubjectType) -> Streams | None:
     zones = zone_dictionary()
     by_ratio = [restart_sums(log_e_values(observed, expected, ratio), start, weight, zones.weight) for ratio in RATIOS]
     group = scene.group[order][start]
-    prior = _group_prior(scene)[group] - np.log(len(RATIOS))
+    prior = _group_prior(scene, kind)[group] - np.log(len(RATIOS))
     total = np.full(len(names), -np.inf)
     for one in by_ratio:
         np.logaddexp.at(total, level[order][start], one + prior)
@@ -283,8 +285,8 @@ def _streams(scene: Scene, kind: SubjectType) -> Streams | None:
     )
 
 
-def _group_prior(scene: Scene) -> np.ndarray:
-    signs = len(scene.groups) - 1
+def _group_prior(scene: Scene, kind: SubjectType) -> np.ndarray:
+    signs = len(scene.groups) - 1 if kind in SIGNED_TYPES else 0
     share = scene.night.settings.plate_pattern.share_signs if signs else 0.0
     return np.log(np.array([1.0 - share, *[share / max(signs, 1)] * signs]))
 
@@ -306,7 +308,7 @@ def _strongest(families: list[Streams], dismissed: set[Subject], floor: float) -
 def _locate(scene: Scene, streams: Streams, level: int) -> Located:
     """Which shape, which sign, since when: by posterior weight over zones, odds ratios and onset days."""
     zones = zone_dictionary()
-    prior = _group_prior(scene)
+    prior = _group_prior(scene, streams.type)
     mass: list[np.ndarray] = []
     pieces = np.flatnonzero(streams.level == level)
     tables, segments = [], []

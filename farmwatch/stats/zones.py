@@ -121,6 +121,18 @@ def membership(
     ``u``, ``v``: normalised positions, shape (parts,). ``half_width``, ``half_depth``: of each part's plate, mm. A part
     with an unknown position (NaN) lies in no zone.
     """
+    if not len(u):
+        return np.zeros((0, len(zones)), dtype=np.float32)
+    # plates are laid out alike again and again: each distinct place is looked up once
+    places = np.stack([u, v, half_width, half_depth])
+    order = np.lexsort(places)
+    fresh = np.concatenate([[True], (places[:, order[1:]] != places[:, order[:-1]]).any(axis=0)])
+    which = np.empty(len(u), dtype=int)
+    which[order] = np.cumsum(fresh) - 1
+    return _lookup(zones, *places[:, order[fresh]])[which]
+
+
+def _lookup(zones: Zones, u: np.ndarray, v: np.ndarray, half_width: np.ndarray, half_depth: np.ndarray) -> np.ndarray:
     inside = np.zeros((len(u), len(zones)), dtype=np.float32)
     known = np.isfinite(u) & np.isfinite(v)
     box = np.flatnonzero(zones.shape != DISC)
