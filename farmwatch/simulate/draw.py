@@ -146,6 +146,12 @@ def part_risk(world: World, ways: list[Way], events: list[Event]) -> np.ndarray:
         hazard = shared * np.exp(sd * node - sd**2 / 2.0) + alone
         survive += weight * np.exp(-plain_hazard(hazard, world.plain))
     for event in events:
-        if not event.row:
-            survive *= 1.0 - event.chance[world.plate] * event.share
+        reach = _row_share(world) if event.row else 1.0
+        survive *= 1.0 - event.chance[world.plate] * event.share * reach
     return 1.0 - survive
+
+
+def _row_share(world: World) -> np.ndarray:
+    """Share of its plate's parts that stand in one row with each part, shape (parts,)."""
+    _, row, members = np.unique(np.round(world.y_mm, 1) + 1e4 * world.plate, return_inverse=True, return_counts=True)
+    return members[row] / np.bincount(world.plate)[world.plate]

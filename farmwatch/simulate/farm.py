@@ -7,7 +7,7 @@ import zlib
 import numpy as np
 
 from farmwatch.simulate.draw import draw, part_risk
-from farmwatch.simulate.faults import CAUSES, finish_planting, start_planting, write_service
+from farmwatch.simulate.faults import plant, truth_of
 from farmwatch.simulate.hazards import accidents, ways_of_failing
 from farmwatch.simulate.plan import make_plan, make_stock
 from farmwatch.simulate.rows import make_records
@@ -28,18 +28,13 @@ def simulate(spec: FarmSpec, seed: int) -> SimulatedFarm:
     plan = make_plan(spec, stock, stream("plan"))
     world = build_world(spec, stock, plan, stream("world"))
     quiet = part_risk(world, ways_of_failing(world), accidents(world))
-    plantings = []
     taken: set[tuple[str, int]] = set()
-    for number, fault in enumerate(spec.faults):
-        planting = start_planting(world, fault, stream(f"fault {number}"), taken)
-        CAUSES[fault.cause].plant(planting)
-        write_service(planting)
-        plantings.append(planting)
+    plantings = [plant(world, fault, stream(f"fault {i}"), taken) for i, fault in enumerate(spec.faults)]
     ways = ways_of_failing(world) + [way for p in plantings for way in p.ways]
     events = accidents(world) + [event for p in plantings for event in p.events]
     faulted = part_risk(world, ways, events) if plantings else quiet
     luck = np.exp(stream("luck").normal(-(spec.plate_sd**2) / 2.0, spec.plate_sd, plan.file.size))
     outcome = draw(world, ways, events, luck, stream)
-    truth = [finish_planting(p, quiet, faulted) for p in plantings]
+    truth = [truth_of(p, quiet, faulted) for p in plantings]
     records, order = make_records(world, outcome, stream)
     return SimulatedFarm(records, truth, quiet[order], faulted[order], spec, seed)

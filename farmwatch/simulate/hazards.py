@@ -58,7 +58,7 @@ def squeeze(world: World) -> np.ndarray:
 
     It flows out with a time constant that grows as the resin cools, last of all in the middle of a crowded plate.
     """
-    time_s = SQUEEZE_S * np.exp(-0.06 * (world.vat_c - WARM_VAT_C))
+    time_s = SQUEEZE_S * np.exp(-0.085 * (world.vat_c - WARM_VAT_C))
     left = np.exp(-world.rest_s / time_s) * (0.4 + 2.0 * world.load)
     return left[world.plate] * (1.0 - 0.7 * world.rho**2)
 
@@ -69,7 +69,7 @@ def peel(world: World) -> np.ndarray:
     return (
         0.8 * np.log(area / 2200.0)
         + 0.25 * np.log(world.lift_mm_min / 60.0)
-        - 0.035 * (world.vat_c - WARM_VAT_C)
+        - 0.05 * (world.vat_c - WARM_VAT_C)
         + 0.05 * world.film_layers / 1e5
         + 0.25 * world.film_wear
     )
@@ -82,10 +82,10 @@ def ways_of_failing(world: World) -> list[Way]:
     dose = world.log_dose[plate] + world.dose_shift
     base_dose = world.base_log_dose[plate] + world.dose_shift
     size = np.log(world.footprint_mm2 / 210.0)
-    trapped = 6.0 * (squeeze(world) - np.exp(-REST_S / SQUEEZE_S) * 0.7)
+    trapped = 9.0 * (squeeze(world) - np.exp(-REST_S / SQUEEZE_S) * 0.7)
     wear = (0.25 * (world.film_layers / 1.3e5) ** 3 + world.film_wear)[plate]
     cavity = world.stock.design_cavity[world.design]
-    grow = 9.0 * (dose + world.growth[plate])
+    grow = 10.0 * dose
     scale = np.exp(world.effect + np.log(world.spec.base_rate / BASE_RATE))
     by_hand = np.exp(np.log(world.spec.base_rate / BASE_RATE) + world.operator_effect[plate])
     base, low = np.minimum(BASE_MM, height), np.minimum(LOW_MM + 3.0, height)
@@ -130,7 +130,7 @@ def ways_of_failing(world: World) -> list[Way]:
             pulls=True,
         ),
         Way("fused", way(0.0020, grow), (("fused", 1.0),), shared=False),
-        Way("soft", way(0.0016, -9.0 * dose), (("soft", 0.8), ("split", 0.2)), shared=False),
+        Way("soft", way(0.0016, -10.0 * dose), (("soft", 0.8), ("split", 0.2)), shared=False),
         Way("stretch", way(0.0010, wear + 0.6 * pull), (("stretch", 1.0),)),
         Way("ripple", way(0.0006, np.log(tall)), (("ripple", 1.0),), shared=False),
         Way("strings", way(0.0008, 0.0), (("strings", 1.0),)),

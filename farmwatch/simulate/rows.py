@@ -32,7 +32,7 @@ def times(spec: FarmSpec, hours: np.ndarray) -> pd.Series:
     """
     seconds = pd.to_timedelta(np.round(np.asarray(hours, dtype=float) * 3600.0), unit="s")
     wall = pd.Timestamp(spec.start) + pd.Series(seconds)
-    zoned = wall.dt.tz_localize(spec.timezone, ambiguous=False, nonexistent="shift_forward")  # type: ignore[arg-type]
+    zoned = wall.dt.tz_localize(spec.timezone, ambiguous=False, nonexistent="shift_forward")
     return zoned.dt.tz_convert("UTC").astype("datetime64[us, UTC]")
 
 
@@ -76,7 +76,7 @@ def _lots(world: World) -> pd.DataFrame:
     known = np.flatnonzero(stock.lot_opened < spec.days)
     return pd.DataFrame(
         {
-            "lot_id": [names.lot_name(stock, spec, i) for i in known],
+            "lot_id": [names.lot_name(stock, spec, i) for i in known.tolist()],
             "resin": [spec.resins[r] for r in stock.lot_resin[known]],
             "made_on": times(spec, stock.lot_made[known] * 24.0),
             "opened_on": times(spec, stock.lot_opened[known] * 24.0),
@@ -184,7 +184,7 @@ def _parts(world: World, outcome: Outcome, run_id: np.ndarray, rng: np.random.Ge
 
 def _service(world: World) -> pd.DataFrame:
     log = world.service
-    order = np.lexsort((np.arange(len(log.at_h)), np.array(log.at_h))) if log.at_h else []
+    order = sorted(range(len(log.at_h)), key=lambda i: log.at_h[i])
     rows = [
         (log.at_h[i], log.subject[i][0], log.subject[i][1], log.action[i], log.note[i] or None)
         for i in order

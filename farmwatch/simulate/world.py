@@ -46,6 +46,18 @@ class Service:
         self.action.append(action)
         self.note.append(note)
 
+    def strike(self, subject: tuple[str, str], action: str, from_h: float, to_h: float) -> None:
+        """Remove the rows of one action on one subject in a span of time."""
+        keep = [
+            not (s == subject and a == action and from_h <= at < to_h)
+            for at, s, a in zip(self.at_h, self.subject, self.action, strict=True)
+        ]
+        kept = [index for index, stays in enumerate(keep) if stays]
+        self.at_h = [self.at_h[i] for i in kept]
+        self.subject = [self.subject[i] for i in kept]
+        self.action = [self.action[i] for i in kept]
+        self.note = [self.note[i] for i in kept]
+
 
 @dataclass
 class World:
@@ -54,7 +66,9 @@ class World:
     ``log_dose``: ln of the body exposure over what the lot needs, 0 when right; ``base_log_dose`` the same for the
     base. ``dose_shift`` and ``gap_mm`` (plate too far from the film at that place), ``bow_mm`` (plate hollow there)
     are per part. ``film_layers``, ``lamp_h``, ``wash_runs``: wear counters. ``effect``: natural log hazard per part.
-    ``plain``: log hazard that plain rate faults add, per part. ``load``: share of the plate covered.
+    ``x_share``, ``y_share``: place of each part, -1 to 1 across the plate; ``rho``: 0 at the centre, 1 in a corner.
+    ``uneven``: plates out of true, rows of (printer, from day, to day, slope over x, over y, bow in mm). ``plain``: log
+    odds that plain rate faults add, per part. ``load``: share of the plate covered.
     """
 
     spec: FarmSpec
@@ -90,7 +104,9 @@ class World:
     effect: np.ndarray
     operator_effect: np.ndarray
     plain: np.ndarray
-    growth: np.ndarray
+    x_share: np.ndarray
+    y_share: np.ndarray
+    uneven: list[tuple[int, float, float, float, float, float]]
     lot_log_dose: np.ndarray
     printer_log_dose: np.ndarray
     service: Service
@@ -167,7 +183,9 @@ def build_world(spec: FarmSpec, stock: Stock, plan: Plan, rng: np.random.Generat
         effect=(printer_effect[plan.printer] + lot_effect[plan.lot])[plate] + stock.design_effect[design],
         operator_effect=operator_effect[plan.operator],
         plain=zeros.copy(),
-        growth=np.zeros(plan.file.size),
+        x_share=x / half[plate, 0],
+        y_share=y / half[plate, 1],
+        uneven=[(i, -1e9, 1e9, float(tilt[i, 0]), float(tilt[i, 1]), 0.0) for i in range(spec.printers)],
         lot_log_dose=lot_dose,
         printer_log_dose=printer_dose,
         service=service,
