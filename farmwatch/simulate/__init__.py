@@ -4,5 +4,6 @@ from __future__ import annotations
 
 from farmwatch.simulate.farm import simulate
 from farmwatch.simulate.spec import FarmSpec, Fault, PlantedFault, SimulatedFarm
+from farmwatch.simulate.write import write_farm
 
-__all__ = ["FarmSpec", "Fault", "PlantedFault", "SimulatedFarm", "simulate"]
+__all__ = ["FarmSpec", "Fault", "PlantedFault", "SimulatedFarm", "simulate", "write_farm"]

@@ -84,24 +84,26 @@ def _pull_neighbours(
     rng: np.random.Generator,
 ) -> None:
     """A part torn off by suction takes near neighbours at the same height, if they are that tall."""
-    plan, stock = world.plan, world.stock
     chance, code = rng.random(failed.size), rng.random(failed.size)
-    if not source.size:
-        return
-    count = stock.file_count[plan.file]
-    first = np.cumsum(count) - count
-    reps = count[world.plate[source]]
-    origin = np.repeat(source, reps)
-    other = (
-        np.repeat(first[world.plate[source]], reps) + np.arange(reps.sum()) - np.repeat(np.cumsum(reps) - reps, reps)
-    )
-    near = np.hypot(world.x_mm[other] - world.x_mm[origin], world.y_mm[other] - world.y_mm[origin]) < NEAR_MM
-    taken = near & (other != origin) & ~failed[other] & (world.height_mm[other] > height[origin])
-    taken &= chance[other] < world.spec.neighbour_pull
+    origin, other = _near_pairs(world, source, height)
+    taken = ~failed[other] & (chance[other] < world.spec.neighbour_pull)
     target, from_part = other[taken], origin[taken]
     failed[target] = True
     height[target] = height[from_part]
     sign[target] = _signs((("split", 0.3), ("missing", 0.45), ("off_plate", 0.25)), code[target])
+
+
+def _near_pairs(world: World, source: np.ndarray, height_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs (source part, other part near it on its plate and taller than ``height_mm`` of the source)."""
+    count = world.stock.file_count[world.plan.file]
+    first = np.cumsum(count) - count
+    reps = count[world.plate[source]]
+    origin = np.repeat(source, reps)
+    step = np.arange(reps.sum()) - np.repeat(np.cumsum(reps) - reps, reps)
+    other = np.repeat(first[world.plate[source]], reps) + step
+    near = np.hypot(world.x_mm[other] - world.x_mm[origin], world.y_mm[other] - world.y_mm[origin]) < NEAR_MM
+    near &= (other != origin) & (world.height_mm[other] > height_mm[origin])
+    return origin[near], other[near]
 
 
 def _strike(
@@ -136,7 +138,7 @@ def _strike(
 
 
 def part_risk(world: World, ways: list[Way], events: list[Event]) -> np.ndarray:
-    """Failure chance of each part, averaged over the luck of plates and over events; neighbours' pull is left out."""
+    """Failure chance of each part, averaged over the luck of plates, over events and over what neighbours pull along."""
     shared = np.sum([w.hazard for w in ways if w.shared], axis=0)
     alone = np.sum([w.hazard for w in ways if not w.shared], axis=0)
     nodes, weights = np.polynomial.hermite_e.hermegauss(7)
@@ -145,6 +147,11 @@ def part_risk(world: World, ways: list[Way], events: list[Event]) -> np.ndarray:
     for node, weight in zip(nodes, weights / weights.sum(), strict=True):
         hazard = shared * np.exp(sd * node - sd**2 / 2.0) + alone
         survive += weight * np.exp(-plain_hazard(hazard, world.plain))
+    for way in ways:
+        if way.pulls and way.low_mm is not None:
+            origin, other = _near_pairs(world, np.flatnonzero(way.hazard > 0), way.low_mm)
+            safe = np.log1p(world.spec.neighbour_pull * np.expm1(-way.hazard[origin]))
+            survive *= np.exp(np.bincount(other, weights=safe, minlength=survive.size))
     for event in events:
         reach = _row_share(world) if event.row else 1.0
         survive *= 1.0 - event.chance[world.plate] * event.share * reach

@@ -36,5 +36,5 @@ def simulate(spec: FarmSpec, seed: int) -> SimulatedFarm:
     luck = np.exp(stream("luck").normal(-(spec.plate_sd**2) / 2.0, spec.plate_sd, plan.file.size))
     outcome = draw(world, ways, events, luck, stream)
     truth = [truth_of(p, quiet, faulted) for p in plantings]
-    records, order = make_records(world, outcome, stream)
-    return SimulatedFarm(records, truth, quiet[order], faulted[order], spec, seed)
+    records = make_records(world, outcome, stream)
+    return SimulatedFarm(records, truth, quiet, faulted, spec, seed)

@@ -11,9 +11,10 @@ import pandas as pd
 
 from farmwatch.records import SIGNS, Records, conform
 from farmwatch.simulate import world as names
+from farmwatch.simulate.coupons import measure_coupons
 from farmwatch.simulate.draw import Outcome
 from farmwatch.simulate.hazards import peel
-from farmwatch.simulate.plan import BASE_LAYERS, LAYER_MM, PLATE_SIZES_MM, TRANSITION_LAYERS
+from farmwatch.simulate.plan import BASE_LAYERS, LAYER_MM, TRANSITION_LAYERS
 from farmwatch.simulate.spec import FarmSpec
 from farmwatch.simulate.world import World
 
@@ -36,8 +37,8 @@ def times(spec: FarmSpec, hours: np.ndarray) -> pd.Series:
     return zoned.dt.tz_convert("UTC").astype("datetime64[us, UTC]")
 
 
-def make_records(world: World, outcome: Outcome, stream: Stream) -> tuple[Records, np.ndarray]:
-    """The tables, and the row of the world's parts that each row of ``parts`` is."""
+def make_records(world: World, outcome: Outcome, stream: Stream) -> Records:
+    """The tables. Rows of ``parts`` are the parts of ``world`` in their order."""
     spec = world.spec
     plates = world.plan.file.size
     run_id = np.array([f"R{number:07d}" for number in range(1, plates + 1)], dtype=object)
@@ -48,15 +49,16 @@ def make_records(world: World, outcome: Outcome, stream: Stream) -> tuple[Record
         lots=conform(_lots(world), "lots"),
         runs=conform(runs, "runs"),
         parts=conform(parts, "parts"),
+        coupons=conform(_coupons(world, runs, run_id, stream("coupons")), "coupons"),
         service=conform(_service(world), "service"),
         timezone=spec.timezone,
     )
-    return records, np.arange(world.plate.size)
+    return records
 
 
 def _printers(world: World) -> pd.DataFrame:
     spec, stock = world.spec, world.stock
-    size = np.array(PLATE_SIZES_MM)[stock.family % len(PLATE_SIZES_MM)]
+    size = names.plate_sizes(stock)
     count = range(spec.printers)
     return pd.DataFrame(
         {
@@ -178,6 +180,25 @@ def _parts(world: World, outcome: Outcome, run_id: np.ndarray, rng: np.random.Ge
             "outcome": result,
             "failure_height_mm": height,
             "sign": sign,
+        }
+    )
+
+
+def _coupons(world: World, runs: pd.DataFrame, run_id: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
+    spec = world.spec
+    end_h = world.plan.start_h + world.plan.planned_h + 0.1
+    frame = measure_coupons(world, end_h, rng)
+    if frame.empty:
+        return frame
+    plate = frame["plate"].to_numpy()
+    return pd.DataFrame(
+        {
+            "coupon_id": [f"C{number:06d}" for number in range(1, len(frame) + 1)],
+            "measured_at": times(spec, frame["hour"].to_numpy()),
+            "run_id": np.where(frame["in_run"], run_id[plate], None),
+            "printer_id": runs["printer_id"].to_numpy()[plate],
+            "lot_id": runs["lot_id"].to_numpy()[plate],
+            **{name: frame[name] for name in ("feature", "x_mm", "y_mm", "exposure_s", "nominal_mm", "measured_mm")},
         }
     )
 

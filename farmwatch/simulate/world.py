@@ -128,8 +128,7 @@ def build_world(spec: FarmSpec, stock: Stock, plan: Plan, rng: np.random.Generat
     number = np.arange(plate.size) - np.repeat(np.cumsum(count) - count, count)
     slot = stock.file_first[plan.file][plate] + number
     design = stock.slot_design[slot]
-    size = np.array(PLATE_SIZES_MM)[stock.family % len(PLATE_SIZES_MM)]
-    half = size[plan.printer][:, :2] / 2.0
+    half = plate_sizes(stock)[plan.printer][:, :2] / 2.0
     x, y = stock.slot_x[slot], stock.slot_y[slot]
     rho = np.hypot(x / half[plate, 0], y / half[plate, 1]) / np.sqrt(2.0)
     area = 4.0 * half[:, 0] * half[:, 1]
@@ -244,6 +243,11 @@ def profile_name(spec: FarmSpec, resin: int) -> str:
 
 def file_name(index: int) -> str:
     return f"F{index + 1:04d}"
+
+
+def plate_sizes(stock: Stock) -> np.ndarray:
+    """Width, depth and build height of each printer's plate in mm, shape (printers, 3)."""
+    return np.array(PLATE_SIZES_MM)[stock.family % len(PLATE_SIZES_MM)]
 
 
 def wash_name(index: int) -> str:
