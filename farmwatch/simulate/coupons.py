@@ -41,7 +41,8 @@ def measure_coupons(world: World, end_h: np.ndarray, rng: np.random.Generator) -
         _pads(world, _every(world, DAYS_BETWEEN_PADS, rng), rng),
     ]
     frame = pd.concat(rows, ignore_index=True)
-    frame["hour"] = end_h[frame["plate"]] + rng.uniform(1.0, 7.0, frame.shape[0]).round(2)
+    # the pieces of one plate are measured together
+    frame["hour"] = (end_h + rng.uniform(1.0, 7.0, end_h.size).round(2))[frame["plate"]]
     frame["order"] = np.arange(len(frame))
     return frame.sort_values(["hour", "order"], ignore_index=True)
 
