@@ -126,7 +126,14 @@ def fit_crossed(
     cells = Cells.of(failures, trials, fixed, codes, levels, offset, weights, fixed_prior_sd)
     known = np.full(len(levels), np.nan) if sd is None else np.asarray(sd, float)
     scale = np.full(len(levels), np.inf) if sd_prior_scale is None else np.asarray(sd_prior_scale, float)
-    first = np.full(len(levels), 0.5) if start is None else start.sd
+    return fit_cells(cells, known, scale, max_sd, start)
+
+
+def fit_cells(
+    cells: Cells, known: np.ndarray, scale: np.ndarray, max_sd: float, start: CrossedFit | None = None
+) -> CrossedFit:
+    """The fit behind :func:`fit_crossed`; ``known`` and ``scale`` have one entry a factor, NaN and infinity for none."""
+    first = np.full(len(known), 0.5) if start is None else start.sd
     current = np.where(np.isnan(known), np.clip(first, 0.02, max_sd), known)
     free = np.isnan(known)
     coefficients = first_step(cells, current) if start is None else start.coefficients

@@ -20,13 +20,15 @@ class Design:
     """Rows of a crossed model.
 
     ``fixed``: shape (rows, columns). ``codes``: one array of shape (rows,) a factor, the level's number, and the
-    number of levels where the row has none. ``levels``: levels a factor. ``offset``: shape (rows,).
+    number of levels where the row has none. ``levels``: levels a factor. ``offset``: shape (rows,). ``pairs``: for
+    every two factors the number of a row's cell in their table, kept because every step needs it.
     """
 
     fixed: np.ndarray
     codes: tuple[np.ndarray, ...]
     levels: tuple[int, ...]
     offset: np.ndarray
+    pairs: tuple[tuple[int, int, np.ndarray], ...]
 
     @staticmethod
     def of(fixed: np.ndarray, codes: np.ndarray, levels: tuple[int, ...], offset: np.ndarray | None) -> Design:
@@ -40,7 +42,12 @@ class Design:
                 raise ValueError(f"factor {factor} has levels outside -1 to {count - 1}")
             columns.append(np.where(column < 0, count, column))
         base = np.zeros(rows) if offset is None else np.asarray(offset, float)
-        return Design(np.ascontiguousarray(fixed, float), tuple(columns), tuple(levels), base)
+        pairs = tuple(
+            (one, two, columns[one] * (levels[two] + 1) + columns[two])
+            for one in range(len(levels))
+            for two in range(one + 1, len(levels))
+        )
+        return Design(np.ascontiguousarray(fixed, float), tuple(columns), tuple(levels), base, pairs)
 
     @cached_property
     def largest(self) -> int:
@@ -73,15 +80,6 @@ class Design:
     def fixed_slice(self) -> slice:
         return slice(self.dense - self.fixed.shape[1], self.dense)
 
-    @cached_property
-    def _pairs(self) -> tuple[tuple[int, int, np.ndarray], ...]:
-        number = len(self.levels)
-        return tuple(
-            (one, two, self.codes[one] * (self.levels[two] + 1) + self.codes[two])
-            for one in range(number)
-            for two in range(one + 1, number)
-        )
-
     def linear(self, coefficients: np.ndarray) -> np.ndarray:
         """The linear predictor, offset included. Shape (rows,)."""
         result = self.offset + self.fixed @ coefficients[self.fixed_slice]
@@ -112,7 +110,7 @@ class Design:
             for column in range(weighted.shape[1]):
                 sums = np.bincount(codes, weights=weighted[:, column], minlength=count + 1)[:count]
                 into[inner.start + column, columns] = sums
-        for one, two, index in self._pairs:
+        for one, two, index in self.pairs:
             shape = (self.levels[one] + 1, self.levels[two] + 1)
             block = np.bincount(index, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)[:-1, :-1]
             if two == self.largest:
@@ -125,6 +123,26 @@ class Design:
         diagonal += precision
         dense[np.arange(self.dense), np.arange(self.dense)] += diagonal[: self.dense]
         return Bordered(dense, border, diagonal[self.dense :], self.fixed.shape[1])
+
+    def leverage(self, system: Bordered) -> np.ndarray:
+        """``z' inverse z`` of every row, over the levels alone (a design without fixed columns). Shape (rows,)."""
+        diagonal, inverse, across = (
+            system.inverse_diagonal(),
+            system.inverse_dense,
+            -system.inverse_dense @ system.scaled,
+        )
+        result = np.zeros(len(self.offset))
+        for codes, where in zip(self.codes, self.slices, strict=True):
+            result += np.append(diagonal[where], 0.0)[codes]
+        for one, two, index in self.pairs:
+            if two == self.largest:
+                block = across[self.slices[one]]
+            elif one == self.largest:
+                block = across[self.slices[two]].T
+            else:
+                block = inverse[self.slices[one], self.slices[two]]
+            result += 2.0 * np.pad(block, ((0, 1), (0, 1))).ravel()[index]
+        return result
 
 
 class SingularDesignError(ValueError):
