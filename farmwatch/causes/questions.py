@@ -75,6 +75,7 @@ COURSES: Mapping[str, str] = {
     "now_and_then": "now and then, with good plates between",
 }
 MEASURES: Mapping[str, str] = {
+    "none": "failures are what moved, not a measure",
     "growth_over": "measured pieces come out too fat",
     "growth_under": "measured pieces come out too thin",
     "pads_tilted": "the thickness pads lie on a tilted plane",

@@ -104,7 +104,10 @@ class CheckEntry(_Entry):
         if len(self.results) < 2:
             raise ValueError("results: a check needs at least two possible results")
         _check_codes("likely", self.likely, CODES, "cause")
-        for where, shares in {"otherwise": self.otherwise, **{f"likely.{c}": s for c, s in self.likely.items()}}.items():
+        for where, shares in {
+            "otherwise": self.otherwise,
+            **{f"likely.{c}": s for c, s in self.likely.items()},
+        }.items():
             _check_distribution(where, shares, tuple(self.results), "result")
             if set(shares) != set(self.results):
                 raise ValueError(f"{where}: must give every result a share")

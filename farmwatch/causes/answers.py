@@ -1,0 +1,159 @@
+"""From a finding and the records to its pattern: what it answers to the questions that tell causes apart."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from farmwatch.causes import compare, onset, place
+from farmwatch.causes.context import Case, Context, open_case
+from farmwatch.causes.entered import entered_results
+from farmwatch.causes.pattern import Answer, Composition, Pattern
+from farmwatch.causes.questions import DISTRIBUTIONS, HEIGHTS, MEASURES, PLACE_OF_ZONE, PLACES, SUBJECT_WORDS
+from farmwatch.causes.table import CauseTable
+from farmwatch.evidence import SUBJECT_TYPES, Evidence, Finding
+from farmwatch.records import SIGNS
+
+#: plates that a finding's own sign or band is worth where no frames say more
+_OWN_PLATES = 8.0
+_MEASURE_OF = {
+    ("peak_release_n", "up"): "peel_up",
+    ("peak_release_n", "down"): "peel_down",
+    ("release_n", "up"): "peel_up",
+    ("release_n", "down"): "peel_down",
+    ("ambient_c", "up"): "room_warmer",
+    ("ambient_c", "down"): "room_colder",
+    ("vat_c", "up"): "vat_warmer",
+    ("vat_c", "down"): "vat_colder",
+}
+_COUNTER_CAUSE = {
+    "film": ("film", "film_layers", "layers"),
+    "lamp": ("lamp", "lamp_hours", "hours"),
+    "bath": ("wash", "bath", "wash_runs"),
+    "bottle": ("lot", "bottle", "days_open"),
+    "panel": ("panel", "panel_hours"),
+    "screw": ("screw", "screw_hours"),
+}
+
+
+def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -> Pattern:
+    """The pattern of ``finding``: from its evidence alone, or, with a night's view, from its plates as well."""
+    evidence = finding.evidence
+    case = open_case(evidence, context) if context is not None and len(context.plates) else None
+    answers: list[Answer | None] = [who(evidence)]
+    compositions: list[Composition | None] = [None, None]
+    silent: list[str] = []
+    if case is not None:
+        answers += [place.where(case), compare.course(case), onset.first_plate(case), compare.cold(case)]
+        answers += [compare.load(case), compare.aligned(case), compare.neighbours(case)]
+        if len(case.failed) and evidence.direction != "down":
+            compositions = [place.signs(case), place.heights(case)]
+        silent = _silent(case, answers, compositions)
+    else:
+        answers += [_zone(evidence), _first(evidence)]
+        silent = ["its plates were not at hand: only what the finding itself says was weighed"]
+    compositions[0] = compositions[0] or _own(evidence, "signs", evidence.sign, SIGNS)
+    compositions[1] = compositions[1] or _own(evidence, "height", _band(evidence), tuple(HEIGHTS))
+    answers.append(measure(evidence))
+    return Pattern(
+        answers=tuple(answer for answer in answers if answer is not None),
+        compositions=tuple(composition for composition in compositions if composition is not None),
+        nearby=onset.nearby(case) if case is not None else (),
+        ages=(*_wear(evidence), *(onset.ages(case) if case is not None and evidence.kind != "wear" else ())),
+        entered=entered_results(context.service, finding.finding_id, table) if context is not None else (),
+        silent=tuple(silent),
+    )
+
+
+def who(evidence: Evidence) -> Answer:
+    """Whom it is about; subjects that the records cannot tell apart share the answer evenly."""
+    types = [evidence.subject.type, *(rival.type for rival in evidence.rivals if not evidence.separable)]
+    share = np.array([types.count(kind) for kind in SUBJECT_TYPES], float)
+    words = " or ".join(SUBJECT_WORDS[kind] for kind in dict.fromkeys(types))
+    several = " (the records cannot tell which)" if len(set(types)) > 1 else ""
+    return Answer("who", evidence.subject.type, f"{words} shares it{several}", share=share / share.sum(),
+                  run_ids=evidence.run_ids)  # fmt: skip
+
+
+def measure(evidence: Evidence) -> Answer:
+    """Which measure moved; none where the finding is about failures."""
+    if evidence.kind == "cure_offset":
+        pads = str(evidence.detail.get("pads", evidence.detail.get("shape", "")))
+        if pads in ("tilt", "tilted", "bow", "bowed"):
+            moved = "pads_tilted" if pads.startswith("tilt") else "pads_bowed"
+        else:
+            moved = "growth_over" if evidence.direction == "over" else "growth_under"
+    elif evidence.kind == "signal_shift":
+        column = str(evidence.detail.get("measure", ""))
+        upward = "up" if evidence.direction in ("up", "over") else "down"
+        moved = _MEASURE_OF.get((column, upward), "other")
+        if column.startswith(("duration", "layer_s", "run_s")):
+            moved = "slower" if upward == "up" else "faster"
+    else:
+        moved = "none"
+    return Answer("measure", moved, MEASURES[moved], run_ids=evidence.run_ids)
+
+
+def _zone(evidence: Evidence) -> Answer | None:
+    if evidence.zone is None:
+        return None
+    zone = PLACE_OF_ZONE[evidence.zone]
+    return Answer("where", zone, f"it fails {PLACES[zone]}", run_ids=evidence.run_ids)
+
+
+def _first(evidence: Evidence) -> Answer | None:
+    if evidence.kind != "rate_level":
+        return None
+    return Answer("first_plate", "yes", "bad from its first plate on", run_ids=evidence.run_ids)
+
+
+def _band(evidence: Evidence) -> str | None:
+    return "one_height" if evidence.band == "height" else evidence.band
+
+
+def _own(evidence: Evidence, question: str, answer: str | None, answers: tuple[str, ...]) -> Composition | None:
+    """A composition of one answer, where the finding names it and no plates say more."""
+    if answer is None or answer not in answers:
+        return None
+    seen = evidence.observed if np.isfinite(evidence.observed) else _OWN_PLATES
+    counts = np.zeros(len(answers))
+    counts[answers.index(answer)] = float(np.clip(seen, 1.0, _OWN_PLATES))
+    expected = evidence.expected if np.isfinite(evidence.expected) else 0.0
+    excess = float(np.clip(1.0 - expected / max(seen, 1e-9), 0.05, 1.0))
+    background = np.full(len(DISTRIBUTIONS[question]), 1.0 / len(answers))
+    words = f"failures are {HEIGHTS[answer]}" if question == "height" else f"what is seen: {answer.replace('_', ' ')}"
+    return Composition(question, counts, background, excess, words, evidence.run_ids)
+
+
+def _wear(evidence: Evidence) -> tuple:
+    """A climb with a counter is what an old counter would be, and surer."""
+    from farmwatch.causes.pattern import Age
+
+    named = str(evidence.detail.get("counter", ""))
+    found = next((counter for counter, names in _COUNTER_CAUSE.items() if named in names), None)
+    if evidence.kind != "wear" or found is None:
+        return ()
+    return (Age(found, 1.0, f"the risk climbs with {named.replace('_', ' ')}"),)
+
+
+def _silent(case: Case, answers: list[Answer | None], compositions: list[Composition | None]) -> list[str]:
+    """What the records could not answer, with what would."""
+    asked = {answer.question for answer in answers if answer is not None}
+    plates = case.context.plates
+    out = []
+    if "where" not in asked:
+        out.append(
+            "where on the plate it fails: that takes plates with positions on which some parts failed and some held"
+        )
+    if compositions[0] is None and len(case.failed):
+        out.append("how it looks: no sign was written beside its failures")
+    if compositions[1] is None and len(case.failed):
+        out.append("how high it fails: no failure height, or no layer settings, was written")
+    if "cold" not in asked and plates["ambient_c"].isna().all():
+        out.append("whether cold plays a part: no room temperature was written")
+    if onset.subject_of_service(case.evidence.subject) and case.context.service.empty:
+        out.append("what was done near the beginning: the service table is empty")
+    if "course" not in asked:
+        out.append("whether it grows or comes and goes: too few plates since it began")
+    if not case.evidence.separable:
+        out.append("which of the subjects named is the one: no plates connect them otherwise")
+    return out

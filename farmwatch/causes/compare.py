@@ -1,0 +1,133 @@
+"""The subject's failing plates beside its others: colder, fuller, in line, with their neighbours; and in what course."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from farmwatch.causes.context import Case
+from farmwatch.causes.pattern import Answer
+from farmwatch.causes.questions import COURSES, YES_NO
+
+#: plates at which a "no" counts half
+_HALF = 15.0
+#: mean of squared standardised residuals a plate, beyond what the farm's plates have, that tells bouts from a steady fault
+_BOUTS = 1.8
+_IN_LINE_MM = 1.0
+
+
+def rank_z(value: np.ndarray, heavy: np.ndarray) -> float:
+    """Standardised rank difference (Mann-Whitney, mid-ranks, no tie correction) of ``value`` in the heavy half.
+
+    ``value`` (plates,), ``heavy`` bool (plates,). Positive: the heavy ones lie higher. NaN with nobody on one side.
+    """
+    from scipy.stats import rankdata
+
+    many, few = int(heavy.sum()), int((~heavy).sum())
+    if not many or not few:
+        return float("nan")
+    total = rankdata(value)[heavy].sum()
+    mean = many * (many + few + 1) / 2.0
+    return float((total - mean) / np.sqrt(many * few * (many + few + 1) / 12.0))
+
+
+def cold(case: Case) -> Answer | None:
+    """Whether the failing plates were printed in a colder room than the subject's other plates."""
+    ambient = case.context.plates["ambient_c"].to_numpy(float)
+    since, before = ambient[case.plates], ambient[np.setdiff1d(case.all_plates, case.plates)]
+    answer = _compare(case, -since, "cold")
+    if answer is None or answer.answer == "yes" or not np.isfinite(before).sum() > 5:
+        return answer
+    # a cold spell may hold all the plates since the beginning: then they lie below the ones before
+    now, then = np.nanmean(since), np.nanmean(before)
+    if now < 20.0 and then - now > 1.5:
+        return Answer("cold", "yes", f"the room was at {now:.1f} degC since it began, {then:.1f} degC before",
+                      run_ids=case.run_ids(case.plates))  # fmt: skip
+    return answer
+
+
+def load(case: Case) -> Answer | None:
+    """Whether the failing plates carried more footprint than the subject's other plates."""
+    plates = case.context.plates
+    area = plates["plate_width_mm"].to_numpy(float) * plates["plate_depth_mm"].to_numpy(float)
+    filled = (plates["footprint_mm2"].to_numpy(float) / area)[case.plates]
+    return _compare(case, np.where(filled > 0.0, filled, np.nan), "load")
+
+
+def aligned(case: Case) -> Answer | None:
+    """Whether the failing plates held longer rows of parts in line along x."""
+    context = case.context
+    if context.without_parts or not len(case.plates):
+        return None
+    rows = np.flatnonzero(np.isin(context.part_plate, case.plates[-400:]))
+    y = context.parts["y_mm"].to_numpy(float)[rows]
+    rows, y = rows[~np.isnan(y)], y[~np.isnan(y)]
+    place = np.searchsorted(case.plates, context.part_plate[rows])
+    line = np.round(y / _IN_LINE_MM).astype(int)
+    line -= line.min(initial=0)
+    key, count = np.unique(place * (int(line.max(initial=0)) + 1) + line, return_counts=True)
+    longest = np.zeros(len(case.plates))
+    np.maximum.at(longest, key // (int(line.max(initial=0)) + 1), count)
+    return _compare(case, np.where(longest > 0, longest, np.nan), "aligned")
+
+
+def _compare(case: Case, value: np.ndarray, question: str) -> Answer | None:
+    """Yes where ``value`` (plates of the case,) lies higher on plates with more failures than expected of them."""
+    settings = case.context.settings.causes
+    known = np.isfinite(value)
+    if known.sum() < 2 * settings.plates_at_least:
+        return None
+    _, failures, expected = case.per_plate()
+    heavy = failures > np.maximum(expected, 0.5)
+    if heavy[known].sum() < settings.plates_at_least:
+        return None
+    z = rank_z(value[known], heavy[known])
+    if not np.isfinite(z):
+        return None
+    yes = z > settings.answer_z
+    few = float(min(heavy[known].sum(), (~heavy[known]).sum()))
+    return Answer(question, "yes" if yes else "no", YES_NO[question][0 if yes else 1], 1.0 if yes else few / (few + _HALF),
+                  run_ids=case.run_ids(case.plates[known & heavy]))  # fmt: skip
+
+
+def neighbours(case: Case) -> Answer | None:
+    """Of a design: whether other parts on the plates where it failed fail with it more than was expected of them."""
+    context = case.context
+    if case.evidence.subject.type != "design" or not len(case.failed):
+        return None
+    plates = np.unique(case.failed_plates)
+    taken = np.zeros(len(context.plates), bool)
+    taken[plates] = True
+    rows = np.flatnonzero(taken[context.part_plate] & context.part_known)
+    rows = np.setdiff1d(rows, case.parts, assume_unique=True)
+    if len(plates) < context.settings.causes.plates_at_least or not len(rows):
+        return None
+    expected, failures = context.risk[rows].sum(), float(context.part_failed[rows].sum())
+    spread = np.sqrt(max(expected, 0.5) * (1.0 + context.correlation * (len(rows) / len(plates) - 1.0)))
+    yes = failures > 1.5 * expected and (failures - expected) / spread > context.settings.causes.answer_z
+    words = (
+        f"{YES_NO['neighbours'][0 if yes else 1]} ({failures:.0f} of {len(rows)} beside it, {expected:.1f} expected)"
+    )
+    weight = 1.0 if yes else expected / (expected + 3.0)
+    return Answer("neighbours", "yes" if yes else "no", words, weight, run_ids=case.run_ids(plates))
+
+
+def course(case: Case) -> Answer | None:
+    """Growing, steady, or in bouts: the score test for a slope over time, then the spread from plate to plate."""
+    settings = case.context.settings.causes
+    if len(case.plates) < 2 * settings.plates_at_least:
+        return None
+    number, failures, expected = case.per_plate()
+    kept = expected > 0.0
+    if failures[kept].sum() < settings.plates_at_least:
+        return None
+    number, failures, expected = number[kept], failures[kept], expected[kept]
+    mean = np.clip(expected * failures.sum() / expected.sum(), 1e-6, 0.98 * number)
+    together = 1.0 + case.context.correlation * np.maximum(number - 1.0, 0.0)
+    variance = mean * (1.0 - mean / number) * together
+    spread = float(((failures - mean) ** 2 / variance).mean())
+    day = case.context.day[case.plates[kept]].astype(float)
+    lever = day - (day * mean).sum() / mean.sum()
+    slope = float((lever * (failures - mean)).sum() / np.sqrt((lever**2 * variance).sum() * max(spread, 1.0) + 1e-12))
+    weight = len(mean) / (len(mean) + _HALF)
+    answer = "ramp" if slope > settings.answer_z else "now_and_then" if spread > _BOUTS else "lasting"
+    return Answer("course", answer, f"it is {COURSES[answer]}", weight, run_ids=case.run_ids(case.plates))

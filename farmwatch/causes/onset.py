@@ -1,0 +1,202 @@
+"""What lay near the beginning: the first plate, service events and new bottles, settings, and the wear counters."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.causes.context import Case, Context
+from farmwatch.causes.pattern import Age, Answer, Nearby
+from farmwatch.causes.questions import COUNTER_WORDS, COUNTERS, EVENT_WORDS, YES_NO
+from farmwatch.evidence import Subject
+
+#: which events are looked for near the beginning, by whom the finding is about
+_EVENTS = {
+    "printer": (
+        "film_changed",
+        "panel_changed",
+        "lamp_changed",
+        "plate_levelled",
+        "plate_changed",
+        "screw_or_nut_changed",
+        "firmware_changed",
+        "vat_cleaned",
+        "resin_changed",
+    ),
+    "lot": ("resin_stirred", "resin_changed"),
+    "wash": ("wash_changed",),
+    "room": ("room_heated",),
+    "profile": ("profile_changed",),
+}
+_COUNTERS = {"printer": ("film", "lamp", "panel", "screw"), "wash": ("bath",), "lot": ("bottle",)}
+_SETTINGS = ("exposure_s", "base_exposure_s", "base_layers", "rest_s", "lift_speed_mm_min", "layer_height_mm")
+_DAY = np.timedelta64(1, "D")
+
+
+def first_plate(case: Case) -> Answer | None:
+    """Whether the subject was bad from its first plate; a start of the record itself is leaned on lightly."""
+    if case.evidence.subject.type in ("run", "farm") or not len(case.all_plates):
+        return None
+    first = case.context.day[case.all_plates].min()
+    low, high = (np.datetime64(day, "D") for day in (case.evidence.since_low, case.evidence.since_high))
+    from_first = case.evidence.kind == "rate_level" or low <= first
+    sure = 1.0 if not from_first or high <= first + 7 * _DAY else 0.5
+    if from_first and first <= case.context.day.min() + 7 * _DAY:
+        sure = min(sure, 0.3)
+    words = YES_NO["first_plate"][0 if from_first else 1]
+    return Answer("first_plate", "yes" if from_first else "no", words, sure, run_ids=case.run_ids(case.all_plates[:1]))
+
+
+def nearby(case: Case) -> tuple[Nearby, ...]:
+    """Events near the beginning, and the absence of those that this farm does write down."""
+    subject, context = case.evidence.subject, case.context
+    days = context.settings.causes.event_window_days
+    low = np.datetime64(case.evidence.since_low, "D") - days * _DAY
+    high = np.datetime64(case.evidence.since_high, "D") + _DAY
+    width = float((high - low) / _DAY) + 1.0
+    found: list[Nearby] = []
+    service = context.service
+    of_type = service[(service["subject_type"] == subject.type).to_numpy(bool)]
+    own = of_type[(of_type["subject_id"] == subject.id).to_numpy(bool)]
+    for event in _EVENTS.get(subject.type, ()):
+        rows = (of_type["action"] == event).to_numpy(bool)
+        if not rows.any():
+            continue
+        mine = own["day"].to_numpy().astype("datetime64[D]")[(own["action"] == event).to_numpy(bool)]
+        near = mine[(mine >= low) & (mine <= high)]
+        rate = (rows.sum() + 0.5) / (_subjects(context, subject.type) * _span(context))
+        found.append(_event(event, near, 1.0 - np.exp(-rate * width)))
+    bottles = _new_bottles(case)
+    if subject.type == "printer" and len(bottles):
+        near = bottles[(bottles >= low) & (bottles <= high)]
+        found.append(_event("new_bottle", near, 1.0 - np.exp(-len(bottles) / _span(context) * width)))
+    if subject.type == "profile":
+        moved = _settings_moved(case, low, high)
+        words = f"{EVENT_WORDS['settings_changed']} near the beginning" if moved else "its settings stayed as they were"
+        found.append(Nearby("settings_changed", moved, 0.05, words))
+    return tuple(found)
+
+
+def _event(event: str, near: np.ndarray, coincidence: float) -> Nearby:
+    coincidence = float(np.clip(coincidence, 0.0, 0.95))
+    words = (
+        f"{EVENT_WORDS[event]} on {near[-1]}" if len(near) else f"no word that {EVENT_WORDS[event]} near the beginning"
+    )
+    return Nearby(event, bool(len(near)), coincidence, words)
+
+
+def _span(context: Context) -> float:
+    return max(float((context.day.max() - context.day.min()) / _DAY), 30.0) if len(context.day) else 30.0
+
+
+def _subjects(context: Context, kind: str) -> int:
+    column = {"printer": "printer_id", "lot": "lot_id", "wash": "wash_id", "room": "room", "profile": "profile"}[kind]
+    return max(int(context.plates[column].nunique()), 1)
+
+
+def _new_bottles(case: Case) -> np.ndarray:
+    """Days on which the subject's plates first ran from another lot than before."""
+    lot = case.context.plates["lot_id"].iloc[case.all_plates]
+    code = pd.factorize(lot)[0]
+    change = np.flatnonzero((code[1:] != code[:-1]) & (code[1:] >= 0)) + 1
+    return np.asarray(case.context.day[case.all_plates][change])
+
+
+def _settings_moved(case: Case, low: np.datetime64, high: np.datetime64) -> bool:
+    """Whether the median of any setting over up to 20 plates differs before and after the beginning by over 1 %."""
+    day = case.context.day[case.all_plates]
+    before, after = case.all_plates[day < low][-20:], case.all_plates[day > high][:20]
+    if not len(before) or not len(after):
+        return False
+    for column in _SETTINGS:
+        value = case.context.plates[column].to_numpy(float)
+        then, now = value[before], value[after]
+        if np.isfinite(then).any() and np.isfinite(now).any():
+            middle = float(np.nanmedian(then))
+            if abs(float(np.nanmedian(now)) - middle) > 0.01 * abs(middle):
+                return True
+    return False
+
+
+def ages(case: Case) -> tuple[Age, ...]:
+    """Wear counters of the subject at the beginning, each as a rank among all ages that this farm has run to."""
+    subject = case.evidence.subject
+    found = []
+    for counter in _COUNTERS.get(subject.type, ()):
+        age = _bottle(case) if counter == "bottle" else _plates_since(case, counter)
+        if age is not None:
+            count, rank = age
+            words = f"{count:.0f} {COUNTER_WORDS[counter]} when it began, more than {rank:.0%} of what is usual here"
+            found.append(Age(counter, rank, words))
+    return tuple(found)
+
+
+def _plates_since(case: Case, counter: str) -> tuple[float, float] | None:
+    """Plates since the last change when it began, and its rank; None where this farm wrote fewer than three changes."""
+    context, subject = case.context, case.evidence.subject
+    column = {"printer": "printer_id", "wash": "wash_id"}[subject.type]
+    service = context.service
+    rows = service[
+        (service["subject_type"] == subject.type).to_numpy(bool)
+        & service["action"].isin(COUNTERS[counter]).to_numpy(bool)
+    ]
+    if len(rows) < 3:
+        return None
+    changes = rows.groupby("subject_id")["day"].apply(lambda days: days.to_numpy().astype("datetime64[D]"))
+    day = context.day
+    lives: list[float] = []
+    for name, days in _days_of(context, column).items():
+        cuts = np.searchsorted(days, changes[name]) if name in changes.index else np.array([], int)
+        lives.extend(np.diff(np.concatenate([[0], cuts, [len(days)]])))
+    middle = _middle(case)
+    mine = day[case.all_plates]
+    last = changes[subject.id] if subject.id in changes.index else np.array([], "datetime64[D]")
+    last = last[last <= middle]
+    start = last[-1] if len(last) else mine.min()
+    age = float(((mine >= start) & (mine <= middle)).sum())
+    return age, _rank(age, np.array(lives, float))
+
+
+def _days_of(context: Context, column: str) -> dict[str, np.ndarray]:
+    """Sorted days of the plates of each value of ``column``."""
+    codes, names = pd.factorize(context.plates[column])
+    order = np.lexsort((context.day, codes))
+    order = order[codes[order] >= 0]
+    cuts = np.flatnonzero(np.diff(codes[order])) + 1
+    groups = np.split(context.day[order], cuts) if len(order) else []
+    return {str(names[codes[order][place]]): days for place, days in zip([0, *cuts], groups, strict=False)}
+
+
+def _middle(case: Case) -> np.datetime64:
+    low, high = case.evidence.since_low, case.evidence.since_high
+    return np.datetime64(low + (high - low) // 2, "D")
+
+
+def _bottle(case: Case) -> tuple[float, float] | None:
+    """Days since the lot was opened when it began; past its date it ranks with the oldest."""
+    lots = case.context.records.lots
+    row = lots[(lots["lot_id"] == case.evidence.subject.id).to_numpy(bool)]
+    if row.empty or pd.isna(row["opened_on"].iloc[0]):
+        return None
+    middle = _middle(case)
+    opened = row["opened_on"].dt.tz_localize(None).to_numpy().astype("datetime64[D]")[0]
+    age = max(float((middle - opened) / _DAY), 0.0)
+    plates = case.context.plates
+    life = (plates["day"] - plates["opened_on"].dt.tz_localize(None)).dt.days.groupby(plates["lot_id"]).max()
+    lives = life.to_numpy(float)
+    rank = _rank(age, lives[np.isfinite(lives)])
+    expires = row["expires_on"].iloc[0]
+    if pd.notna(expires) and middle >= np.datetime64(expires.date(), "D"):
+        rank = 1.0
+    return age, rank
+
+
+def _rank(age: float, lives: np.ndarray) -> float:
+    """Share of all time under way that was spent at a lesser age: sum of min(age, life) over the sum of lives."""
+    lives = lives[lives > 0.0]
+    return float(np.minimum(age, lives).sum() / lives.sum()) if len(lives) else 0.5
+
+
+def subject_of_service(subject: Subject) -> bool:
+    """Whether the service table can name this subject."""
+    return subject.type in ("printer", "lot", "wash", "room", "profile")

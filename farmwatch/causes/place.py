@@ -1,0 +1,168 @@
+"""Where on the plate, how high, and which signs: read from the subject's failures against what was expected."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from farmwatch.causes.context import Case
+from farmwatch.causes.pattern import Answer, Composition
+from farmwatch.causes.questions import HEIGHTS, PLACE_OF_ZONE, PLACES
+from farmwatch.records import SIGNS
+
+#: zones in units of half the plate, as conditions on u (left to right) and v (front to back), both within -1 and 1
+_ZONES = (
+    ("centre", lambda u, v: np.maximum(abs(u), abs(v)) < 0.5),
+    ("centre", lambda u, v: np.hypot(u, v) < 0.35),
+    ("rim", lambda u, v: np.maximum(abs(u), abs(v)) > 0.7),
+    ("side", lambda u, v: u < -0.3),
+    ("side", lambda u, v: u > 0.3),
+    ("side", lambda u, v: v < -0.3),
+    ("side", lambda u, v: v > 0.3),
+    ("corner", lambda u, v: (u < -0.3) & (v < -0.3)),
+    ("corner", lambda u, v: (u < -0.3) & (v > 0.3)),
+    ("corner", lambda u, v: (u > 0.3) & (v < -0.3)),
+    ("corner", lambda u, v: (u > 0.3) & (v > 0.3)),
+)
+#: plates read for a place, at most: more would cost time and say no more
+_PLATES = 400
+#: informative failures at which "anywhere" counts half
+_HALF = 30.0
+
+
+def where(case: Case) -> Answer | None:
+    """The zone that the finding names, else the best of a few zones with every plate as its own control.
+
+    Of a plate's failures the share that the zone should get is the share of the plate's expected risk that stands in
+    it; plates that failed whole or not at all say nothing. None where no plate can say.
+    """
+    evidence = case.evidence
+    if evidence.zone is not None:
+        place = PLACE_OF_ZONE[evidence.zone]
+        return Answer("where", place, f"it fails {PLACES[place]}", run_ids=evidence.run_ids)
+    parts, failures, _ = case.per_plate() if len(case.plates) else (np.array([]),) * 3
+    informative = case.plates[(failures > 0) & (failures < parts)][-_PLATES:]
+    if not len(informative):
+        return None
+    context = case.context
+    rows = case.parts[np.isin(context.part_plate[case.parts], informative)]
+    plate = context.part_plate[rows]
+    plates = context.plates
+    u = context.parts["x_mm"].to_numpy(float)[rows] / (plates["plate_width_mm"].to_numpy(float)[plate] / 2.0)
+    v = context.parts["y_mm"].to_numpy(float)[rows] / (plates["plate_depth_mm"].to_numpy(float)[plate] / 2.0)
+    placed = ~np.isnan(u + v)
+    if not placed.any():
+        return None
+    u, v, plate, failed, risk = (
+        u[placed],
+        v[placed],
+        plate[placed],
+        context.part_failed[rows][placed],
+        context.risk[rows][placed],
+    )
+    names, scores = _scores(u, v, np.unique(plate, return_inverse=True)[1], failed, risk)
+    best = int(np.argmax(scores))
+    if scores[best] >= context.settings.causes.place_z:
+        return Answer("where", names[best], f"it fails {PLACES[names[best]]}", run_ids=case.run_ids(informative))
+    count = float(failed.sum())
+    return Answer("where", "anywhere", "it fails anywhere on the plate, no place stands out", count / (count + _HALF),
+                  run_ids=case.run_ids(informative))  # fmt: skip
+
+
+def _scores(
+    u: np.ndarray, v: np.ndarray, plate: np.ndarray, failed: np.ndarray, risk: np.ndarray
+) -> tuple[list[str], np.ndarray]:
+    """Standardised excess of failures in each zone; the dispersion is inflated for neighbours that fail together."""
+    zones = [(name, test(u, v)) for name, test in _ZONES]
+    spots = [("spot", np.hypot(u - a, v - b) < 0.22) for a, b in zip(u[failed], v[failed], strict=True)][:60]
+    masks = np.array([mask for _, mask in zones + spots], float)
+    count = int(plate.max()) + 1
+    total = np.bincount(plate, weights=risk, minlength=count)
+    failures = np.bincount(plate, weights=failed, minlength=count)
+    size = np.bincount(plate, minlength=count)
+    share = risk / total[plate]
+    by_plate = np.zeros((len(plate), count))
+    by_plate[np.arange(len(plate)), plate] = 1.0
+    held = (masks * share) @ by_plate
+    seen = (masks * failed) @ by_plate
+    left = np.where(size > 1, (size - failures) / np.maximum(size - 1, 1), 0.0)
+    expected, variance = held * failures, held * (1.0 - held) * failures * left
+    residual = seen - expected
+    spread = np.maximum((residual**2).sum(axis=1), variance.sum(axis=1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = np.where(spread > 0.0, residual.sum(axis=1) / np.sqrt(spread), 0.0)
+    # a spot must be worth its many tries
+    score[len(zones) :] -= 1.0
+    return [name for name, _ in zones + spots], score
+
+
+def signs(case: Case) -> Composition | None:
+    """Which signs the failures since the beginning bear, in plates. Without frames' failures, the finding's own sign."""
+    context = case.context
+    return _composition(case, "signs", context.failed_sign[case.failed], context.failed_sign, SIGNS, "what is seen:")
+
+
+def heights(case: Case) -> Composition | None:
+    """At which heights the parts failed, in plates; failures that crowd at one height are put there."""
+    context = case.context
+    answers = tuple(HEIGHTS)
+    place = context.failed_height[case.failed].copy()
+    one = answers.index("one_height")
+    if case.evidence.band == "height":
+        low, high = case.evidence.detail.get("from_mm", -np.inf), case.evidence.detail.get("to_mm", np.inf)
+        mm = context.failed_height_mm[case.failed]
+        with np.errstate(invalid="ignore"):
+            place[(mm >= low) & (mm <= high)] = one
+    else:
+        place[_crowd(case, place)] = one
+    return _composition(case, "height", place, context.failed_height, answers, "failures are")
+
+
+def _crowd(case: Case, place: np.ndarray) -> np.ndarray:
+    """Mask of failures above the base that stand within one height, where half of their plates crowd there."""
+    context, settings = case.context, case.context.settings.causes
+    body = np.flatnonzero(place >= list(HEIGHTS).index("low_body"))
+    mask = np.zeros(len(place), bool)
+    if not len(body):
+        return mask
+    mm, plate = context.failed_height_mm[case.failed][body], case.failed_plates[body]
+    order = np.argsort(mm, kind="stable")
+    ends = np.searchsorted(mm[order], mm[order] + settings.one_height_mm, side="right")
+    start = int(np.argmax(ends - np.arange(len(order))))
+    crowd = order[start : ends[start]]
+    crowded, every = len(np.unique(plate[crowd])), len(np.unique(plate))
+    if crowded >= settings.plates_at_least and 2 * crowded >= every:
+        mask[body[crowd]] = True
+    return mask
+
+
+def _composition(
+    case: Case, question: str, own: np.ndarray, every: np.ndarray, answers: tuple[str, ...], lead: str
+) -> Composition | None:
+    plate = case.failed_plates
+    written = own >= 0
+    if not written.any():
+        return None
+    counts = _in_plates(plate[written], own[written], len(answers))
+    other = np.ones(len(every), bool)
+    other[case.failed] = False
+    other &= every >= 0
+    usual = np.array([1.0 / len(answers)] * len(answers))
+    background = np.bincount(every[other], minlength=len(answers)) + 5.0 * usual
+    # one failing plate in twenty may always be the fault's: an excess of nought would silence the failures for good
+    excess = max(case.excess_share, 0.05)
+    top = [i for i in np.argsort(-counts) if counts[i] > 0][:3]
+    total = counts.sum()
+    said = ", ".join(f"{_say(question, answers[i])} on {counts[i] / total:.0%}" for i in top)
+    return Composition(question, counts, background / background.sum(), excess,
+                       f"{lead} {said} of the failing plates", case.run_ids(plate[written]))  # fmt: skip
+
+
+def _say(question: str, answer: str) -> str:
+    return HEIGHTS[answer] if question == "height" else answer.replace("_", " ")
+
+
+def _in_plates(plate: np.ndarray, answer: np.ndarray, number: int) -> np.ndarray:
+    """Plates by answer: a plate with several answers is shared out between them. Shape (number,)."""
+    seen = np.unique(plate * number + answer)
+    on_plate = np.unique(seen // number, return_inverse=True, return_counts=True)
+    return np.bincount(seen % number, weights=1.0 / on_plate[2][on_plate[1]], minlength=number)

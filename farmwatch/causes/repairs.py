@@ -1,0 +1,147 @@
+"""Did the mend hold? Which service row counts, and the verdict on the subject's plates since."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.causes.entered import is_check
+from farmwatch.evidence import Finding
+from farmwatch.settings import RepairsSection
+from farmwatch.stats.wald import effect_since, limits, log_ratios, sequential, step_moments
+
+RepairStatus = Literal["watching", "cleared", "returned"]
+
+
+@dataclass(frozen=True)
+class Mend:
+    """A service row that may have mended a finding: what was done, when (local day), and the row's id."""
+
+    event_id: str
+    action: str
+    on: dt.date
+    at: pd.Timestamp
+
+
+@dataclass(frozen=True)
+class RepairVerdict:
+    """What the plates since a mend say.
+
+    ``decided_plate``: place of the plate that decided, -1 while watching. ``evidence``: the running sum at the end or
+    at the decision, natural log, from ``lower`` (cleared) to ``upper`` (returned). Odds ratios against what was
+    expected: ``before`` drawn towards 1, ``after`` with a 95 % interval, of all plates since. ``plates_needed``: plates
+    still to come on average, if the mend held and if it did not; 0 once decided, NaN where no plate can say.
+    """
+
+    status: RepairStatus
+    plates: int
+    failures: int
+    expected: float
+    decided_plate: int
+    evidence: float
+    lower: float
+    upper: float
+    before: float
+    after: float
+    after_low: float
+    after_high: float
+    plates_needed_if_held: float
+    plates_needed_if_not: float
+
+
+def last_mend(finding: Finding, service: pd.DataFrame, timezone: str) -> Mend | None:
+    """The latest service row on the finding's subject after its fault began; results of checks are not mends.
+
+    ``service`` holds only rows known by the night. A room's heating counts for a finding of the whole farm. A row on
+    the day the fault began may be its reason: only later days count.
+    """
+    if service.empty:
+        return None
+    subject = finding.evidence.subject
+    if subject.type == "farm":
+        mine = service["subject_type"] == "room"
+    else:
+        mine = (service["subject_type"] == subject.type) & (service["subject_id"] == subject.id)
+    rows = service[(mine & ~is_check(service)).to_numpy(bool)]
+    days = rows["at"].dt.tz_convert(timezone).dt.date
+    later = max(finding.evidence.since_high, finding.evidence.since)
+    rows, days = rows[(days > later).to_numpy(bool)], days[days > later]
+    if rows.empty:
+        return None
+    place = int(np.argmax(rows["at"].to_numpy()))
+    row = rows.iloc[place]
+    return Mend(str(row["event_id"]), str(row["action"]), days.iloc[place], row["at"])
+
+
+def shrunken(log_odds_ratio: float, se: float, settings: RepairsSection) -> float:
+    """The effect before, drawn towards none: it was picked at its worst, and would look better by chance alone.
+
+    Posterior mean under a normal prior around 0, never less than the smallest fault worth telling from none.
+    """
+    if not np.isfinite(log_odds_ratio):
+        return float(np.log(settings.smallest_odds_ratio))
+    weight = settings.prior_sd**2 / (settings.prior_sd**2 + (se if np.isfinite(se) else settings.prior_sd) ** 2)
+    return float(max(weight * log_odds_ratio, np.log(settings.smallest_odds_ratio)))
+
+
+def repair_verdict(
+    n: np.ndarray,
+    y: np.ndarray,
+    p: np.ndarray,
+    rho: float,
+    log_odds_ratio_before: float,
+    se_before: float,
+    settings: RepairsSection,
+) -> RepairVerdict:
+    """The verdict on the plates since a mend, in the order in which they became known.
+
+    ``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability of a part, each (plates,), of
+    the finding's own failures (its sign, zone or band, where it has one). ``rho`` within-plate correlation. The effect
+    before and its standard error as log odds ratio, NaN where unknown. Plates without parts are passed over.
+    """
+    n, y, p = (np.asarray(values, float) for values in (n, y, p))
+    told = (n > 0.0) & np.isfinite(p)
+    place = np.flatnonzero(told)
+    n, y, p = n[told], y[told], p[told]
+    before = shrunken(log_odds_ratio_before, se_before, settings)
+    lower, upper = limits(settings.false_returned, settings.false_cleared)
+    test = sequential(log_ratios(y, n, p, rho, before), lower, upper)
+    after, low, high = effect_since(y, n, p, rho, 2.0 * settings.prior_sd)
+    at = test.decided_at if test.decided_at >= 0 else len(n) - 1
+    evidence = float(test.path[at]) if len(n) else 0.0
+    held, not_held = _needed(n, p, rho, before, evidence, test.decision == "open", lower, upper)
+    status: RepairStatus = {"open": "watching", "gone": "cleared", "there": "returned"}[test.decision]  # type: ignore[assignment]
+    return RepairVerdict(
+        status=status,
+        plates=len(n),
+        failures=int(y.sum()),
+        expected=float((n * p).sum()),
+        decided_plate=int(place[test.decided_at]) if test.decided_at >= 0 else -1,
+        evidence=evidence,
+        lower=lower,
+        upper=upper,
+        before=float(np.exp(before)),
+        after=float(np.exp(after)),
+        after_low=float(np.exp(low)),
+        after_high=float(np.exp(high)),
+        plates_needed_if_held=held,
+        plates_needed_if_not=not_held,
+    )
+
+
+def _needed(
+    n: np.ndarray, p: np.ndarray, rho: float, before: float, evidence: float, watching: bool, lower: float, upper: float
+) -> tuple[float, float]:
+    """Plates still needed on average: the way to the limit over the mean step of plates like the last thirty."""
+    if not watching:
+        return 0.0, 0.0
+    if not len(n):
+        return float("nan"), float("nan")
+    back, bad = step_moments(n[-30:], p[-30:], rho, before)
+    held = np.ceil((lower - evidence) / back) if back < 0.0 else np.nan
+    not_held = np.ceil((upper - evidence) / bad) if bad > 0.0 else np.nan
+    return float(max(held, 1.0)), float(max(not_held, 1.0))
