@@ -124,7 +124,7 @@ def _as_right(p: Planting) -> tuple[Subject, ...]:
     owner = np.repeat(np.arange(stock.file_count.size), stock.file_count)
     if p.subject_type == "design":
         files = np.unique(owner[stock.slot_design == p.subject])
-        return tuple(Subject("file", names.file_name(int(i))) for i in files)
+        return tuple(Subject("file", names.file_name(world.spec, int(i))) for i in files)
     if p.subject_type == "file":
         designs = np.unique(stock.slot_design[owner == p.subject])
         return tuple(Subject("design", names.design_name(world.spec, int(i))) for i in designs)

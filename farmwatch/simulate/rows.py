@@ -41,7 +41,7 @@ def make_records(world: World, outcome: Outcome, stream: Stream) -> Records:
     """The tables. Rows of ``parts`` are the parts of ``world`` in their order."""
     spec = world.spec
     plates = world.plan.file.size
-    run_id = np.array([f"R{number:07d}" for number in range(1, plates + 1)], dtype=object)
+    run_id = np.array([f"{spec.prefix}R{number:07d}" for number in range(1, plates + 1)], dtype=object)
     runs = _runs(world, outcome, run_id, stream("runs"))
     parts = _parts(world, outcome, run_id, stream("rows"))
     records = Records(
@@ -66,7 +66,7 @@ def _printers(world: World) -> pd.DataFrame:
             "plate_width_mm": size[:, 0],
             "plate_depth_mm": size[:, 1],
             "build_height_mm": size[:, 2],
-            "room": [names.room_name(r) for r in stock.room],
+            "room": [names.room_name(spec, r) for r in stock.room],
             "family": [names.family_name(f) for f in stock.family],
             "commissioned_on": times(spec, -24.0 * (40.0 + 11.0 * np.arange(spec.printers))),
         }
@@ -118,10 +118,10 @@ def _runs(world: World, outcome: Outcome, run_id: np.ndarray, rng: np.random.Gen
             "started_at": times(spec, plan.start_h),
             "ended_at": times(spec, end_h),
             "lot_id": _lookup(lot_labels, plan.lot),
-            "file_id": _lookup([names.file_name(i) for i in range(stock.file_family.size)], plan.file),
+            "file_id": _lookup([names.file_name(spec, i) for i in range(stock.file_family.size)], plan.file),
             "profile": _lookup([names.profile_name(spec, i) for i in range(len(spec.resins))], world.resin),
-            "operator": _lookup([names.operator_name(i) for i in range(spec.operators)], plan.operator),
-            "wash_id": _lookup([names.wash_name(i) for i in range(spec.wash_stations)], plan.wash),
+            "operator": _lookup([names.operator_name(spec, i) for i in range(spec.operators)], plan.operator),
+            "wash_id": _lookup([names.wash_name(spec, i) for i in range(spec.wash_stations)], plan.wash),
             "layer_height_mm": LAYER_MM,
             "exposure_s": np.round(world.exposure_s, 2),
             "base_exposure_s": np.round(world.base_exposure_s, 1),
@@ -193,7 +193,7 @@ def _coupons(world: World, runs: pd.DataFrame, run_id: np.ndarray, rng: np.rando
     plate = frame["plate"].to_numpy()
     return pd.DataFrame(
         {
-            "coupon_id": [f"C{number:06d}" for number in range(1, len(frame) + 1)],
+            "coupon_id": [f"{spec.prefix}C{number:06d}" for number in range(1, len(frame) + 1)],
             "measured_at": times(spec, frame["hour"].to_numpy()),
             "run_id": np.where(frame["in_run"], run_id[plate], None),
             "printer_id": runs["printer_id"].to_numpy()[plate],
@@ -213,5 +213,5 @@ def _service(world: World) -> pd.DataFrame:
     ]
     frame = pd.DataFrame(rows, columns=["at", "subject_type", "subject_id", "action", "note"])
     frame["at"] = times(world.spec, frame["at"].to_numpy(dtype=float))
-    frame.insert(0, "event_id", [f"E{number:05d}" for number in range(1, len(frame) + 1)])
+    frame.insert(0, "event_id", [f"{world.spec.prefix}E{number:05d}" for number in range(1, len(frame) + 1)])
     return frame

@@ -12,7 +12,7 @@ import numpy as np
 from farmwatch.evidence import Subject
 from farmwatch.records import Records
 
-BASE_RATE = 0.035
+BASE_RATE = 0.032
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,8 @@ class FarmSpec:
     ``plates_per_day``: plates per printer and day. ``designs``, ``lots_per_resin``: None grows with the farm.
     ``plate_sd``: plates differ among themselves by more than chance. ``plate_loss``: chance that an accident takes
     most of a plate at once. ``neighbour_pull``: chance that a suction failure takes a near neighbour with it.
-    ``missing``: share of optional fields left empty. ``coupons``: whether test pieces are measured.
+    ``missing``: share of optional fields left empty. ``prefix``: stands before every
+    id of this farm's own, so that several farms can be put together. ``coupons``: whether test pieces are measured.
     """
 
     printers: int = 24
@@ -99,6 +100,7 @@ class FarmSpec:
     faults: tuple[Fault, ...] = ()
     design_names: tuple[str, ...] = ()
     printer_names: tuple[str, ...] = ()
+    prefix: str = ""
 
 
 @dataclass(frozen=True)

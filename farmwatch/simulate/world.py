@@ -118,7 +118,7 @@ class World:
 
 def lot_name(stock: Stock, spec: FarmSpec, index: int) -> str:
     resin = stock.lot_resin[index]
-    return f"{spec.resins[resin]}-{int((stock.lot_resin[:index] == resin).sum()) + 1:02d}"
+    return f"{spec.prefix}{spec.resins[resin]}-{int((stock.lot_resin[:index] == resin).sum()) + 1:02d}"
 
 
 def build_world(spec: FarmSpec, stock: Stock, plan: Plan, rng: np.random.Generator) -> World:
@@ -223,26 +223,26 @@ def _wear(
         rows = np.flatnonzero(plan.wash == station)
         wash[rows], changed = _counter(np.ones(rows.size), WASH_LIFE_RUNS, rng)
         for row in rows[changed]:
-            service.add(plan.start_h[row] - 0.1, ("wash", wash_name(station)), "wash_changed", "routine")
+            service.add(plan.start_h[row] - 0.1, ("wash", wash_name(spec, station)), "wash_changed", "routine")
     return film, lamp, wash
 
 
 def printer_name(spec: FarmSpec, index: int) -> str:
     if spec.printer_names:
         return spec.printer_names[index]
-    return f"P{index + 1:0{max(2, len(str(spec.printers)))}d}"
+    return f"{spec.prefix}P{index + 1:0{max(2, len(str(spec.printers)))}d}"
 
 
 def design_name(spec: FarmSpec, index: int) -> str:
-    return spec.design_names[index] if index < len(spec.design_names) else f"D{index + 1:03d}"
+    return spec.design_names[index] if index < len(spec.design_names) else f"{spec.prefix}D{index + 1:03d}"
 
 
 def profile_name(spec: FarmSpec, resin: int) -> str:
     return f"{spec.resins[resin]}-50um"
 
 
-def file_name(index: int) -> str:
-    return f"F{index + 1:04d}"
+def file_name(spec: FarmSpec, index: int) -> str:
+    return f"{spec.prefix}F{index + 1:04d}"
 
 
 def plate_sizes(stock: Stock) -> np.ndarray:
@@ -250,16 +250,16 @@ def plate_sizes(stock: Stock) -> np.ndarray:
     return np.array(PLATE_SIZES_MM)[stock.family % len(PLATE_SIZES_MM)]
 
 
-def wash_name(index: int) -> str:
-    return f"wash-{index + 1}"
+def wash_name(spec: FarmSpec, index: int) -> str:
+    return f"{spec.prefix}wash-{index + 1}"
 
 
-def operator_name(index: int) -> str:
-    return f"op-{index + 1}"
+def operator_name(spec: FarmSpec, index: int) -> str:
+    return f"{spec.prefix}op-{index + 1}"
 
 
-def room_name(index: int) -> str:
-    return f"room-{index + 1}"
+def room_name(spec: FarmSpec, index: int) -> str:
+    return f"{spec.prefix}room-{index + 1}"
 
 
 def family_name(index: int) -> str:

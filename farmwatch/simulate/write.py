@@ -15,8 +15,10 @@ from farmwatch.records import TABLES
 from farmwatch.simulate.spec import PlantedFault, SimulatedFarm
 
 
-def write_farm(farm: SimulatedFarm, folder: Path | str, by_month: bool = False) -> list[Path]:
+def write_farm(farm: SimulatedFarm, folder: Path | str, by_month: bool = False, piece: str = "") -> list[Path]:
     """Write ``TABLE.csv`` files and ``truth.json`` into ``folder``; runs and parts a month each with ``by_month``.
+
+    ``piece`` goes into the file names, so that several farms can be written into one folder (no truth file then).
 
     Columns that hold nothing are left out. Returns the paths written. The same farm gives the same bytes.
     """
@@ -32,13 +34,21 @@ def write_farm(farm: SimulatedFarm, folder: Path | str, by_month: bool = False) 
             continue
         shown = as_text(frame, records.timezone)
         if by_month and table in ("runs", "parts"):
-            for month, piece in shown.groupby(month_of_run.reindex(frame["run_id"]).to_numpy()):
-                written.append(_to_csv(piece, folder / f"{table}-{month}.csv"))
+            for month, rows in shown.groupby(month_of_run.reindex(frame["run_id"]).to_numpy()):
+                written.append(_to_csv(rows, folder / f"{table}-{piece}{month}.csv"))
         else:
-            written.append(_to_csv(shown, folder / f"{table}.csv"))
+            written.append(_to_csv(shown, folder / (f"{table}-{piece}.csv" if piece else f"{table}.csv")))
+    return written if piece else [*written, write_truth([farm], folder)]
+
+
+def write_truth(farms: list[SimulatedFarm], folder: Path) -> Path:
+    """The truth about one farm, or about the pieces of one, as ``truth.json``."""
+    document = truth_document(farms[0])
+    document["faults"] = [fault for farm in farms for fault in truth_document(farm)["faults"]]
+    document["farm"]["printers"] = sum(farm.spec.printers for farm in farms)
     path = folder / "truth.json"
-    path.write_text(json.dumps(truth_document(farm), indent=2) + "\n", encoding="utf-8", newline="\n")
-    return [*written, path]
+    path.write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8", newline="\n")
+    return path
 
 
 def _to_csv(frame: pd.DataFrame, path: Path) -> Path:
