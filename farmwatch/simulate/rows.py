@@ -106,7 +106,8 @@ def _runs(world: World, outcome: Outcome, run_id: np.ndarray, rng: np.random.Gen
     result = np.where(outcome.stopped & (lost > 0), "stopped", result)
     top = stock.file_height[plan.file]
     done = np.where(result == "stopped", np.clip(outcome.stop_mm / top + 0.02, 0.02, 1.0), 1.0)
-    end_h = plan.start_h + plan.planned_h * done * np.exp(rng.normal(0.0, 0.004, plates)) + 0.004
+    lasted_h = plan.planned_h * done * np.exp(rng.normal(0.0, 0.004, plates)) + 0.004
+    started, ended = _start_and_end(world, lasted_h)
     force = 14.0 * np.exp(peel(world) + rng.normal(0.0, 0.08, plates))
     sign, height = _of_run(world, outcome, plates)
     shown = result != "good"
@@ -115,8 +116,8 @@ def _runs(world: World, outcome: Outcome, run_id: np.ndarray, rng: np.random.Gen
         {
             "run_id": run_id,
             "printer_id": _lookup([names.printer_name(spec, i) for i in range(spec.printers)], plan.printer),
-            "started_at": times(spec, plan.start_h),
-            "ended_at": times(spec, end_h),
+            "started_at": started,
+            "ended_at": ended,
             "lot_id": _lookup(lot_labels, plan.lot),
             "file_id": _lookup([names.file_name(spec, i) for i in range(stock.file_family.size)], plan.file),
             "profile": _lookup([names.profile_name(spec, i) for i in range(len(spec.resins))], world.resin),
@@ -138,6 +139,18 @@ def _runs(world: World, outcome: Outcome, run_id: np.ndarray, rng: np.random.Gen
             "sign": sign,
         }
     )
+
+
+def _start_and_end(world: World, lasted_h: np.ndarray) -> tuple[pd.Series, pd.Series]:
+    """Instants of start and end. A night with a change of clocks may be an hour short: then the next plate waits."""
+    started = times(world.spec, world.plan.start_h)
+    lasted = pd.Series(pd.to_timedelta(np.round(lasted_h * 3600.0), unit="s"))
+    order = np.lexsort((world.plan.start_h, world.plan.printer))
+    printer = pd.Series(world.plan.printer[order])
+    free = (started + lasted).iloc[order].reset_index(drop=True).groupby(printer).shift() + pd.Timedelta(minutes=6)
+    waited = pd.concat([started.iloc[order].reset_index(drop=True), free], axis=1).max(axis=1)
+    started.iloc[order] = waited.to_numpy()
+    return started, started + lasted
 
 
 def _of_run(world: World, outcome: Outcome, plates: int) -> tuple[np.ndarray, np.ndarray]:
