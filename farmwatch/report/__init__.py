@@ -1,0 +1,1 @@
+"""What people read: contents first, then their faces as a page, Markdown, JSON, terminal text and notebook displays."""

@@ -1,0 +1,297 @@
+"""The weekly report as typed contents: every number and every word that any face of it shows."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.evidence import Cause, Check, Finding, Subject
+from farmwatch.records import empty
+from farmwatch.report import words
+from farmwatch.report.frames import Frames
+from farmwatch.report.headlines import five_answers, headline, numbers, rivals
+from farmwatch.report.pictures import Picture
+from farmwatch.report.room import RoomPart, room_of
+from farmwatch.report.showing import pictures_of
+from farmwatch.report.subjects import SubjectRow, subject_rows
+from farmwatch.report.unchecked import NotChecked, not_checked
+from farmwatch.report.week import Week
+from farmwatch.settings import Settings
+
+CAUSES_SHOWN = 4
+CHECKS_SHOWN = 3
+
+
+@dataclass(frozen=True)
+class CausePart:
+    code: str
+    name: str
+    probability: float
+    likelihood: str
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class CheckPart:
+    """A next check: what to do in short and in full, what it tells apart, what each result means, what to beware of."""
+
+    check: str
+    how: str
+    tells_apart: tuple[str, ...]
+    cost: str
+    means: tuple[tuple[str, str], ...]
+    caution: str
+
+
+@dataclass(frozen=True)
+class FindingPart:
+    """One finding as a reader meets it. ``lost`` is failures above expected in the week, in the farm's unit."""
+
+    finding_id: str
+    kind: str
+    subject_type: str
+    subject_id: str
+    status: str
+    status_words: str
+    headline: str
+    five: tuple[tuple[str, str], ...]
+    numbers: tuple[str, ...]
+    rivals: str
+    lost: float
+    lost_words: str
+    causes: tuple[CausePart, ...]
+    other_causes: float
+    checks: tuple[CheckPart, ...]
+    repair: tuple[str, ...]
+    first_flagged: str
+    last_seen: str
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True)
+class LedgerRow:
+    """A finding of the past that something happened to."""
+
+    finding_id: str
+    status: str
+    status_words: str
+    headline: str
+    dates: str
+    repair: str
+
+
+@dataclass(frozen=True)
+class WeeklyContents:
+    """The weekly report. ``needs_hand`` holds the ids of findings to act on, dearest first."""
+
+    farm: str
+    week: str
+    first_day: dt.date
+    last_day: dt.date
+    known_until: dt.date
+    not_checked: tuple[NotChecked, ...]
+    checked: str
+    sentence: str
+    needs_hand: tuple[FindingPart, ...]
+    new: tuple[FindingPart, ...]
+    going_on: tuple[FindingPart, ...]
+    better: tuple[FindingPart, ...]
+    notes: tuple[FindingPart, ...]
+    ledger: tuple[LedgerRow, ...]
+    room: RoomPart
+    printers: tuple[SubjectRow, ...]
+    lots: tuple[SubjectRow, ...]
+    unit: str
+    safety: tuple[str, ...]
+
+    @property
+    def findings(self) -> tuple[FindingPart, ...]:
+        """Every finding that has a part of its own, in the order of the page."""
+        return self.new + self.going_on + self.better + self.notes
+
+
+def build_contents(
+    week: Week,
+    findings: Sequence[Finding],
+    checks: Sequence[Check],
+    plates: pd.DataFrame,
+    parts: pd.DataFrame,
+    part_risk: np.ndarray,
+    service: pd.DataFrame,
+    settings: Settings,
+    *,
+    coupons: pd.DataFrame | None = None,
+    known_until: dt.date | None = None,
+) -> WeeklyContents:
+    """The contents of one week's report, as known at the end of ``known_until`` (default: the week's last day).
+
+    ``plates``, ``parts`` and ``part_risk`` (shape (parts,), expected failure probability) are those of that night.
+    """
+    until = min(known_until or week.last, week.last)
+    frames = Frames(
+        plates, parts, part_risk, service, empty("coupons") if coupons is None else coupons, settings.farm.timezone
+    )
+    parted = [(finding, finding_part(finding, frames, week, until)) for finding in findings]
+    parted.sort(key=lambda pair: (-pair[1].lost, -pair[0].evidence.score, pair[0].finding_id))
+    live = [pair for pair in parted if pair[0].status in ("open", "watching", "returned")]
+    faults = [pair for pair in live if pair[0].evidence.kind != "odd_run" and pair[0].evidence.direction != "down"]
+    shown = {id(part) for _, part in faults}
+    rest = [pair for pair in live if id(pair[1]) not in shown]
+    new = tuple(part for finding, part in faults if finding.first_flagged_on >= week.first)
+    going = tuple(part for finding, part in faults if finding.first_flagged_on < week.first)
+    gone, missing = not_checked(checks), [part for finding, part in faults if finding.status != "watching"]
+    return WeeklyContents(
+        farm=settings.farm.name,
+        week=str(week),
+        first_day=week.first,
+        last_day=week.last,
+        known_until=until,
+        not_checked=gone,
+        checked=checked_words(checks, gone),
+        sentence=farm_sentence(frames, week, until, len(new), len(going)),
+        needs_hand=tuple(missing),
+        new=new,
+        going_on=going,
+        better=tuple(p for f, p in rest if f.evidence.kind != "odd_run"),
+        notes=tuple(p for f, p in rest if f.evidence.kind == "odd_run" and f.last_seen_on >= week.first),
+        ledger=ledger_of(findings),
+        room=room_of(frames, week, until),
+        printers=subject_rows("printer", frames, findings, week, until),
+        lots=subject_rows("lot", frames, findings, week, until),
+        unit=frames.unit,
+        safety=words.SAFETY,
+    )
+
+
+def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
+    if not checks:
+        return "No night was analysed in this week."
+    done = sum(check.count for check in checks if check.state in ("clear", "flagged"))
+    looked = words.count(done, "look", "looks")
+    return f"Everything else was looked at ({looked})." if gone else f"Everything was looked at ({looked})."
+
+
+def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date) -> float:
+    """Failures above expected on the subject's plates in the week, for the finding's sign; never below 0."""
+    rows = frames.counted(finding.evidence)
+    days = rows["day"].to_numpy()
+    inside = (days >= np.datetime64(week.first)) & (days <= np.datetime64(until))
+    excess = float(rows["failed"].to_numpy()[inside].sum() - rows["expected"].to_numpy()[inside].sum())
+    return max(0.0, excess)
+
+
+def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -> FindingPart:
+    """One finding in words, with the contents of its pictures."""
+    evidence = finding.evidence
+    lost = lost_in_week(finding, frames, week, until)
+    causes = sorted(finding.causes, key=lambda cause: -cause.probability)
+    return FindingPart(
+        finding_id=finding.finding_id,
+        kind=evidence.kind,
+        subject_type=evidence.subject.type,
+        subject_id=evidence.subject.id,
+        status=finding.status,
+        status_words=words.STATUS_WORDS[finding.status],
+        headline=headline(evidence),
+        five=five_answers(evidence),
+        numbers=numbers(evidence),
+        rivals=rivals(evidence),
+        lost=lost,
+        lost_words=lost_words(lost, frames.unit),
+        causes=tuple(cause_part(cause) for cause in causes[:CAUSES_SHOWN]),
+        other_causes=float(sum(cause.probability for cause in causes[CAUSES_SHOWN:])),
+        checks=tuple(
+            CheckPart(
+                check=check.check.partition(". ")[0].removesuffix("."),
+                how=check.check.partition(". ")[2],
+                tells_apart=tuple(words.cause(code) for code in check.tells_apart),
+                cost=words.hours(check.cost),
+                means=tuple((words.phrase(result), meaning) for result, meaning in check.means.items()),
+                caution=check.caution or ("" if check.code else words.SAFETY_BRIEF),
+            )
+            for check in finding.next_checks[:CHECKS_SHOWN]
+        ),
+        repair=repair_words(finding),
+        first_flagged=words.date(finding.first_flagged_on),
+        last_seen=words.date(finding.last_seen_on),
+        pictures=pictures_of(evidence, frames, until),
+    )
+
+
+def cause_part(cause: Cause) -> CausePart:
+    return CausePart(
+        code=cause.code,
+        name=words.cause(cause.code),
+        probability=cause.probability,
+        likelihood=words.likelihood(cause.probability),
+        evidence_for=cause.evidence_for,
+        evidence_against=cause.evidence_against,
+    )
+
+
+def lost_words(lost: float, unit: str) -> str:
+    if lost < 0.5:
+        return f"no {unit} lost above what was expected this week"
+    number = round(lost)
+    return f"{words.count(number, unit.removesuffix('s'), unit)} lost this week above what was expected"
+
+
+def repair_words(finding: Finding) -> tuple[str, ...]:
+    """What was done and what the plates since then say, as far as the repair verdict says it."""
+    repair = finding.repair
+    out = []
+    if isinstance(repair.get("action"), str):
+        when = repair.get("at") or repair.get("on")
+        day = words.date(when) if isinstance(when, dt.date) else str(when or "")[:10]
+        out.append(words.sentence(f"{words.action(repair['action'])} {'on ' + day if day else ''}".strip()) + ".")
+    if isinstance(repair.get("words"), str):
+        out.append(repair["words"])
+    more = repair.get("plates_needed")
+    if finding.status == "watching" and isinstance(more, int | float) and math.isfinite(more):
+        out.append(f"About {words.count(math.ceil(more), 'more plate')} will tell whether it held.")
+    return tuple(out)
+
+
+def ledger_of(findings: Sequence[Finding]) -> tuple[LedgerRow, ...]:
+    """Findings that something happened to: watched, mended, returned, faded; the latest seen first."""
+    order = ("returned", "watching", "cleared", "faded")
+    rows = [finding for finding in findings if finding.status in order]
+    rows.sort(key=lambda f: (order.index(f.status), -f.last_seen_on.toordinal(), f.finding_id))
+    return tuple(
+        LedgerRow(
+            finding_id=finding.finding_id,
+            status=finding.status,
+            status_words=words.STATUS_WORDS[finding.status],
+            headline=headline(finding.evidence),
+            dates=f"flagged {words.date(finding.first_flagged_on)}, last seen {words.date(finding.last_seen_on)}",
+            repair=" ".join(repair_words(finding)),
+        )
+        for finding in rows
+    )
+
+
+def farm_sentence(frames: Frames, week: Week, until: dt.date, new: int, going: int) -> str:
+    """The week in one or two sentences."""
+    rows = frames.of(Subject("farm", "farm"))
+    days = rows["day"].to_numpy()
+    now = rows[(days >= np.datetime64(week.first)) & (days <= np.datetime64(until))]
+    plates = frames.plates[
+        ((frames.plates["day"] >= pd.Timestamp(week.first)) & (frames.plates["day"] <= pd.Timestamp(until))).to_numpy()
+    ]
+    if plates.empty:
+        return "No plate was printed this week."
+    machines = words.count(plates["printer_id"].nunique(), "printer")
+    work = f"{words.count(len(plates), 'plate')} on {machines}"
+    trouble = "nothing needs a hand" if not new + going else f"{words.count(new, 'new finding')} and {going} going on"
+    if now.empty:
+        return f"{work}; {trouble}."
+    failed, expected = float(now["failed"].sum()), float(now["expected"].sum())
+    share = 100.0 * failed / len(now)
+    compared = f"{words.number_text(share, 2)} in a hundred {frames.unit} failed ({failed:.0f} of {len(now):,}"
+    return f"{work}: {compared}; {expected:.0f} were expected); {trouble}."

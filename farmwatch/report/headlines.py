@@ -1,0 +1,170 @@
+"""A finding in plain words: the headline, the answers to the five questions, then the numbers."""
+
+from __future__ import annotations
+
+import math
+
+from farmwatch.evidence import Evidence
+from farmwatch.report import words
+
+UNIT_NAMES = {"odds_ratio": "odds ratio", "odds ratio": "odds ratio", "ratio": "times"}
+
+
+def headline(evidence: Evidence) -> str:
+    """One sentence without statistics: whom, what, where, how high, since when."""
+    return words.sentence(_BY_KIND[evidence.kind](evidence)) + "."
+
+
+def _ratio(evidence: Evidence) -> float:
+    return evidence.observed / evidence.expected if evidence.expected > 0 else math.inf
+
+
+def _since(evidence: Evidence) -> str:
+    if evidence.since_low == evidence.since_high:
+        return f"since {words.date(evidence.since)}"
+    return f"since about {words.date(evidence.since)}"
+
+
+def _looks(evidence: Evidence) -> str:
+    """How most of the failures look, after the main clause; failures of every sign need no word."""
+    if not evidence.sign:
+        return ""
+    return f"; most {words.SIGN_VERBS.get(evidence.sign, words.phrase(evidence.sign))}"
+
+
+def _rate_shift(evidence: Evidence) -> str:
+    return (
+        f"{words.subject(evidence.subject)}: {words.many_parts(_ratio(evidence), evidence.unit)} "
+        f"failed, {_since(evidence)}{_looks(evidence)}"
+    )
+
+
+def _rate_level(evidence: Evidence) -> str:
+    return (
+        f"{words.subject(evidence.subject)}: {words.many_parts(_ratio(evidence), evidence.unit)} "
+        f"failed, from its first plate on ({words.date(evidence.since)}){_looks(evidence)}"
+    )
+
+
+def _plate_pattern(evidence: Evidence) -> str:
+    place = words.zone(evidence.zone) or "one place on the plate"
+    return (
+        f"{words.subject(evidence.subject)}: in {place} {words.many_parts(_ratio(evidence), evidence.unit)} "
+        f"failed, {_since(evidence)}{_looks(evidence)}"
+    )
+
+
+def _height_pattern(evidence: Evidence) -> str:
+    height = words.band(evidence) or "one height"
+    return (
+        f"{words.subject(evidence.subject)}: {'at' if evidence.band == 'height' else 'in'} {height}, "
+        f"{words.many_parts(_ratio(evidence), evidence.unit)} failed, {_since(evidence)}{_looks(evidence)}"
+    )
+
+
+def _cure_offset(evidence: Evidence) -> str:
+    over = evidence.direction == "over"
+    what = (
+        f"cures too {'deep' if over else 'shallow'}: measured edges {'grow' if over else 'fall short'} by "
+        f"{words.number_text(abs(evidence.effect), 2)} {evidence.effect_unit}"
+    )
+    return f"{words.subject(evidence.subject)} {what}, {_since(evidence)}"
+
+
+def _signal_shift(evidence: Evidence) -> str:
+    name = evidence.detail.get("measure")
+    measure, unit = words.measure(str(name)) if name else ("a measure", "")
+    size = words.number_text(abs(evidence.effect), 2)
+    way = "rose" if evidence.direction == "up" else "fell"
+    shown = evidence.effect_unit or unit
+    return f"{words.subject(evidence.subject)}: {measure} {way} by {size} {shown}, {_since(evidence)}".replace(
+        " ,", ","
+    )
+
+
+def _odd_run(evidence: Evidence) -> str:
+    printer = evidence.detail.get("printer_id")
+    reason = evidence.detail.get("reason") or evidence.detail.get("why")
+    tail = f": {reason}" if isinstance(reason, str) and reason else ""
+    where = f" on printer {printer}" if printer else ""
+    return f"{words.subject(evidence.subject)}{where}, {words.date(evidence.since)}, was unlike runs of its kind{tail}"
+
+
+def _wear(evidence: Evidence) -> str:
+    name = str(evidence.detail.get("counter", "service"))
+    counter, unit = words.COUNTER_WORDS.get(name, (words.phrase(name), ""))
+    doubles = evidence.detail.get("doubles_at")
+    tail = ""
+    if isinstance(doubles, int | float) and math.isfinite(doubles):
+        tail = f", twice the fresh rate at about {words.number_text(float(f'{doubles:.2g}'))} {unit}".rstrip()
+    return f"{words.subject(evidence.subject)}: failures climb with {counter}{tail}{_looks(evidence)}"
+
+
+_BY_KIND = {
+    "rate_shift": _rate_shift,
+    "rate_level": _rate_level,
+    "plate_pattern": _plate_pattern,
+    "height_pattern": _height_pattern,
+    "cure_offset": _cure_offset,
+    "signal_shift": _signal_shift,
+    "odd_run": _odd_run,
+    "wear": _wear,
+}
+
+
+def five_answers(evidence: Evidence) -> tuple[tuple[str, str], ...]:
+    """Who, where, how high, since when, how it looks; ``anywhere`` and the like where a finding is not about it."""
+    looks = words.phrase(evidence.sign) if evidence.sign else "every sign"
+    if evidence.kind in ("cure_offset", "signal_shift", "odd_run"):
+        looks = words.KIND_WORDS[evidence.kind]
+    return (
+        ("Who", words.subject(evidence.subject)),
+        ("Where", words.zone(evidence.zone) or "anywhere on the plate"),
+        ("How high", words.band(evidence) or "any height"),
+        ("Since when", words.began(evidence)),
+        ("How it looks", looks),
+    )
+
+
+def numbers(evidence: Evidence) -> tuple[str, ...]:
+    """The figures, for the second look: counts, size with interval, what a false alarm would cost."""
+    out = []
+    if math.isfinite(evidence.observed) and math.isfinite(evidence.expected):
+        out.append(_counts(evidence))
+    if math.isfinite(evidence.effect):
+        name = UNIT_NAMES.get(evidence.effect_unit, evidence.effect_unit)
+        ratio = name in ("odds ratio", "times")
+        size = (
+            f"{name} {words.number_text(evidence.effect)}" if ratio else f"{words.number_text(evidence.effect)} {name}"
+        )
+        out.append(
+            f"Size: {size}, 95 % interval {words.number_text(evidence.effect_low)} to "
+            f"{words.number_text(evidence.effect_high)}."
+        )
+    if math.isfinite(evidence.error_rate):
+        out.append(
+            f"At this strength a farm without faults would see {words.number_text(evidence.error_rate, 2)} such "
+            f"false findings a month."
+        )
+    return tuple(out)
+
+
+def _counts(evidence: Evidence) -> str:
+    chances = f" out of {words.count(evidence.opportunities, evidence.unit.removesuffix('s'), evidence.unit)}"
+    tail = chances if math.isfinite(evidence.opportunities) else ""
+    if evidence.kind in ("cure_offset", "signal_shift", "odd_run"):
+        return (
+            f"Measured {words.number_text(evidence.observed)}, expected {words.number_text(evidence.expected)}"
+            f"{tail.replace(' out of ', ', over ')}."
+        )
+    return f"{words.number_text(evidence.observed)} failed{tail}; {words.number_text(evidence.expected)} were expected."
+
+
+def rivals(evidence: Evidence) -> str:
+    """What the records cannot tell apart; empty where they can."""
+    if evidence.separable:
+        return ""
+    names = words.listed((words.subject(rival) for rival in evidence.rivals), "or")
+    would = evidence.detail.get("would_separate") or evidence.detail.get("separate")
+    tail = f" {would}" if isinstance(would, str) and would else ""
+    return f"The records cannot tell {words.subject(evidence.subject)} from {names or 'another subject'}.{tail}"

@@ -1,0 +1,110 @@
+"""The hand that all pictures share: size, colours, lettering, and SVG that is the same for the same contents."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from typing import Any
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, get_font
+
+from farmwatch.report import words
+
+# blue and orange keep apart for every kind of colour vision, and by lightness in grey
+INK = "#1c2126"
+SUBJECT = "#1d4f7c"
+BEFORE = "#9fb9cf"
+EXPECTED = "#a84b00"
+PEER = "#6f757b"
+QUIET = "#c9cdd1"
+BAND = "#f3dcc4"
+WIDTH_IN = 4.7
+
+STYLE: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "text.parse_math": False,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.formatter.useoffset": False,
+    "axes.unicode_minus": True,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 8.0,
+    "ytick.labelsize": 8.0,
+    "hatch.linewidth": 0.5,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "farmwatch",
+    "path.simplify": True,
+}
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Draw in the report's hand, whatever the reader's own Matplotlib settings are."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(STYLE)
+        yield
+
+
+def sheet(height_in: float = 2.9, width_in: float = WIDTH_IN) -> tuple[Figure, Axes]:
+    """A figure with one pair of axes that never touches Matplotlib's global state of figures."""
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasSVG(figure)
+    return figure, figure.add_subplot()
+
+
+def svg(figure: Figure) -> str:
+    """The figure as SVG without date or maker, its lettering as outlines."""
+    page = io.StringIO()
+    figure.savefig(page, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    text = page.getvalue()
+    return text[text.index("<svg") :]
+
+
+@cache
+def _glyphs() -> frozenset[int]:
+    return frozenset(get_font(findfont("DejaVu Sans")).get_charmap())
+
+
+def lettering(text: str, limit: int = 26) -> str:
+    """Record text that can be drawn: glyphs that the font lacks become ``?``, long texts lose their middle."""
+    drawn = "".join(char if ord(char) in _glyphs() and char.isprintable() else "?" for char in text)
+    return drawn if len(drawn) <= limit else f"{drawn[: limit - 8]}…{drawn[-7:]}"
+
+
+def day_number(day: dt.date) -> float:
+    return float(day.toordinal())
+
+
+def day_ticks(axes: Axes, first: dt.date, last: dt.date, most: int = 5) -> None:
+    """Few dates along x, in the report's own words; the year stands under the first and wherever it changes."""
+    total = (last - first).days
+    steps = (1, 2, 3, 7, 14, 28, 56, 91, 182, 364, 728, 1456, 3640)
+    step = next((step for step in steps if total / step <= most), steps[-1])
+    days = [first + dt.timedelta(days=i) for i in range(0, total + 1, step)] or [first]
+    labels = [
+        words.date(day, False) + (f"\n{day.year}" if i == 0 or day.year != days[i - 1].year else "")
+        for i, day in enumerate(days)
+    ]
+    axes.set_xticks([day_number(day) for day in days], labels)
+
+
+def spread(places: Sequence[float], gap: float) -> list[float]:
+    """Label positions at least ``gap`` apart, in the order of ``places``, moved as little as a single pass can."""
+    out: list[float] = []
+    for place in places:
+        out.append(place if not out else max(place, out[-1] + gap))
+    return out

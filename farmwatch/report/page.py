@@ -1,0 +1,99 @@
+"""The weekly report as one HTML page: no script, nothing from outside, every text from the records escaped."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from farmwatch.report import words
+from farmwatch.report.charts import draw, trend_svg
+from farmwatch.report.contents import WeeklyContents
+from farmwatch.report.pictures import Picture
+from farmwatch.report.room import Daily
+from farmwatch.report.subjects import SubjectRow, Trend
+
+_HERE = Path(__file__).parent
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A drawn picture, ready to stand in a page."""
+
+    source: str
+    alt: str
+    title: str
+    width: int
+    height: int
+
+
+def shown(picture: Picture | Daily) -> Shown:
+    """Draw a picture into a data address of its own; width and height in CSS pixels."""
+    svg = draw(picture)
+    size = re.search(r'width="([\d.]+)pt" height="([\d.]+)pt"', svg)
+    width, height = (round(float(value) * 4 / 3) for value in size.groups()) if size else (450, 280)
+    data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+    return Shown(f"data:image/svg+xml;base64,{data}", picture.alt, picture.title, width, height)
+
+
+def anchor(finding_id: str) -> str:
+    """A fragment that any id can have: its letters and digits, and a digest so that no two ids meet."""
+    plain = re.sub(r"[^A-Za-z0-9]+", "-", finding_id).strip("-")[:40]
+    return f"f-{plain}-{hashlib.sha256(finding_id.encode('utf-8', 'surrogatepass')).hexdigest()[:6]}"
+
+
+def ratio_words(row: SubjectRow) -> str:
+    if row.ratio != row.ratio:
+        return "too little to say"
+    low, high = (f"{value:.1f}" for value in (row.ratio_low, row.ratio_high))
+    return f"{row.ratio:.1f} ({low} to {high})"
+
+
+def percent(probability: float) -> str:
+    """Whole per cent; what is not 0 or 1 never reads as 0 or 100."""
+    whole = round(100.0 * probability)
+    if whole == 0 and probability > 0:
+        return "under 1 %"
+    return "over 99 %" if whole == 100 and probability < 1 else f"{whole} %"
+
+
+def number(value: float) -> str:
+    return f"{value:.1f}" if value < 100 else f"{value:,.0f}"
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
+    )
+    environment.filters.update(
+        capitalise=words.sentence,
+        date=words.date,
+        number=number,
+        percent=percent,
+        ratio=ratio_words,
+        whole=lambda value: f"{value:.0f}",
+    )
+    environment.globals.update(anchor=anchor, shown=shown, trend=trend_markup)
+    return environment
+
+
+def trend_markup(trend: Trend) -> Markup:
+    """Numbers only go into this picture, so it may stand in the page as it is."""
+    return Markup(trend_svg(trend))
+
+
+def html_page(contents: WeeklyContents) -> str:
+    """The whole page. The same contents give the same page, byte for byte."""
+    template = _environment().from_string((_HERE / "weekly.html.j2").read_text(encoding="utf-8"))
+    css = Markup((_HERE / "weekly.css").read_text(encoding="utf-8"))
+    return clean(template.render(c=contents, css=css))
+
+
+def clean(text: str) -> str:
+    """Without characters that HTML and files in UTF-8 cannot hold: control characters and lone surrogates."""
+    return re.sub("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]", "\ufffd", text)
