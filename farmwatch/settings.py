@@ -128,13 +128,68 @@ class RepairsSection(Section):
     smallest_odds_ratio: Positive
 
 
+class OddRunSection(Section):
+    """When a run is called unlike its like."""
+
+    habit_runs_at_least: Count
+    habit_runs_at_most: Count
+    habit_share: Share
+    material_departure: Share
+    course_runs: Count
+    course_runs_at_least: Count
+    course_share: Share
+    model_days: Count
+    model_runs_at_least: Count
+    model_runs_at_most: Count
+    forest_level: Share
+
+
+class CureOffsetSection(Section):
+    """How measured pieces are judged."""
+
+    gross_error_mm: Positive
+    session_share: Share
+    session_sd_mm: Positive
+    session_sd_sessions: Positive
+    pieces_at_least: Count
+    matters_mm: Positive
+    target_tolerance_mm: Positive
+    look_back_days: Count
+    keep_within: Positive
+    findings_at_most: Count
+
+
+class WearSection(Section):
+    """How risk against the counters since service is judged."""
+
+    film_scale_layers: Positive
+    lamp_scale_hours: Positive
+    bath_scale_runs: Positive
+    failures_at_least: Count
+    cycles_look_back_days: Count
+    risk_at_most: Positive
+    keep_within: Positive
+    findings_at_most: Count
+
+
+class CollectSection(Section):
+    """How much one delivered file may hold."""
+
+    max_file_mib: Count
+    max_file_rows: Count
+
+
 class Settings(Section):
     farm: FarmSection
+    collect: CollectSection
     alarm_budget: AlarmBudgetSection
     rates: RatesSection
+    odd_run: OddRunSection
     plate_pattern: PlatePatternSection
     causes: CausesSection
     repairs: RepairsSection
+    cure_offset: CureOffsetSection
+    wear: WearSection
 
 
 def shipped(name: str) -> Path:

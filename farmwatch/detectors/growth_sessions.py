@@ -1,0 +1,158 @@
+"""Measured pieces as sessions: one growth for all bars and slots of one print that were measured on one day.
+
+A session is the unit of evidence: its pieces share the print, the gauge's zero and the hand that held it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.detectors.night import Night
+from farmwatch.stats.growth import PadPlane, SessionGrowth, pad_plane, session_growth
+from farmwatch.stats.working_curve import DoseSlope, WorkingCurve, dose_slope, fit_working_curve
+
+SAME_DOSE = 0.02  # of ln exposure: closer exposures count as one
+LEAST_WITHIN = 5.0
+PLATE_EVENTS = ("plate_levelled", "plate_changed", "film_changed", "panel_changed", "screw_or_nut_changed")
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """``frame``: one row a session in order of ``day``: ``run_id``, ``printer_id``, ``lot_id``, ``profile``, ``resin``
+    (missing: NaN), ``day`` (whole days since 1970 on the farm's clock), ``ladder`` (cured on purpose with another
+    exposure than its run), ``log_exposure``, ``growth_mm``, ``scale``, ``variance``, ``pieces``, ``separable``.
+
+    ``piece_sd_mm``: error of one piece within a session, NaN where no session has pieces to spare. ``misread``: pieces
+    left out because their error is beyond any growth. ``known_scale``: taken where a session has no slots.
+    """
+
+    frame: pd.DataFrame
+    piece_sd_mm: float
+    misread: int
+    known_scale: float
+
+
+def known_coupons(night: Night) -> pd.DataFrame:
+    """The measured pieces known tonight, printer, lot, profile, resin and the run's exposure filled in from the run."""
+    records = night.history.records
+    known = records.known_from("coupons")
+    coupons = records.coupons[((known < night.instant) | known.isna()).to_numpy()]
+    coupons = coupons.assign(
+        day=records.local_dates(coupons["measured_at"]).to_numpy().astype("datetime64[D]").astype(int)
+    )
+    runs = night.plates.set_index("run_id")
+    for name in ("printer_id", "lot_id"):
+        own = coupons["run_id"].map(runs[name])
+        coupons[name] = coupons[name].where(coupons[name].notna(), own)
+    coupons["profile"] = coupons["run_id"].map(runs["profile"])
+    coupons["run_exposure_s"] = coupons["run_id"].map(runs["exposure_s"])
+    lots = records.lots.drop_duplicates("lot_id").set_index("lot_id")
+    coupons["resin"] = coupons["lot_id"].map(lots["resin"])
+    return coupons.sort_values(["measured_at", "coupon_id"], ignore_index=True)
+
+
+def growth_sessions(coupons: pd.DataFrame, gross_error_mm: float) -> Sessions:
+    """Group bars and slots of :func:`known_coupons` into sessions."""
+    pieces = coupons[coupons["feature"].isin(["bar", "slot"])]
+    error = (pieces["measured_mm"] - pieces["nominal_mm"]).to_numpy()
+    plausible = np.abs(error) <= gross_error_mm
+    pieces = pieces[plausible].assign(error_mm=error[plausible])
+    pieces = _with_dose(pieces)
+    keys = ["run_id", "printer_id", "lot_id", "profile", "resin", "day", "dose"]
+    grouped = pieces.groupby(keys, dropna=False, sort=False)
+    session = grouped.ngroup().to_numpy()
+    outside = (pieces["feature"] == "bar").to_numpy()
+    width, error = pieces["nominal_mm"].to_numpy(), pieces["error_mm"].to_numpy()
+    first = session_growth(session, outside, width, error)
+    told = first.scale[first.separable]
+    known_scale = float(np.median(told)) if told.size else 0.0
+    growth = session_growth(session, outside, width, error, known_scale)
+    frame = grouped[["ladder", "log_exposure"]].first().reset_index()
+    frame["ladder"] = frame["ladder"].astype(bool)
+    _attach(frame, growth)
+    frame = frame.sort_values("day", kind="stable", ignore_index=True)
+    freedom = float(growth.freedom.sum())
+    sd = float(np.sqrt(growth.residual_ss.sum() / freedom)) if freedom >= LEAST_WITHIN else float("nan")
+    return Sessions(frame, sd, int((~plausible).sum()), known_scale)
+
+
+def _attach(frame: pd.DataFrame, growth: SessionGrowth) -> None:
+    frame["growth_mm"] = growth.growth_mm
+    frame["scale"] = growth.scale
+    frame["variance"] = growth.variance
+    frame["pieces"] = growth.pieces
+    frame["separable"] = growth.separable
+
+
+def _with_dose(pieces: pd.DataFrame) -> pd.DataFrame:
+    """Tell the pieces of an exposure ladder from those cured as the run was: only the latter say how a lot prints."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        exposure = np.log(pieces["exposure_s"].where(pieces["exposure_s"] > 0.0).to_numpy(dtype=float))
+        own = np.log(pieces["run_exposure_s"].where(pieces["run_exposure_s"] > 0.0).to_numpy(dtype=float))
+    exposure = np.where(np.isfinite(exposure), exposure, own)
+    pieces = pieces.assign(log_exposure=exposure)
+    group = pieces.groupby(["run_id", "printer_id", "lot_id", "day"], dropna=False, sort=False)["log_exposure"]
+    middle = group.transform("median").to_numpy()
+    matched = np.abs(exposure - own) <= SAME_DOSE
+    any_match = pd.Series(matched, index=pieces.index).groupby(group.ngroup()).transform("any").to_numpy()
+    usual = np.where(any_match, own, middle)
+    ladder = np.abs(exposure - usual) > SAME_DOSE
+    dose = np.where(ladder, np.round(exposure, 3), 0.0)
+    return pieces.assign(ladder=ladder, dose=dose)
+
+
+def growth_slope(frame: pd.DataFrame) -> DoseSlope:
+    """The farm's own slope of growth on ln exposure: from ladders within one print, else from one lot's prints."""
+    y, x, v = (frame[name].to_numpy(dtype=float) for name in ("growth_mm", "log_exposure", "variance"))
+    best = None
+    for keys in (["run_id", "printer_id", "lot_id", "day"], ["lot_id", "printer_id"], ["lot_id"]):
+        group = frame.groupby(keys, dropna=False, sort=False).ngroup().to_numpy()
+        slope = dose_slope(group, x, y, v)
+        if not slope.refused:
+            return slope
+        best = best or slope
+    assert best is not None
+    return best
+
+
+def film_curve(coupons: pd.DataFrame, lot_id: str | None = None, printer_id: str | None = None) -> WorkingCurve:
+    """The working curve from the film pieces of a lot, a printer, or of one lot on one printer."""
+    films = coupons[coupons["feature"] == "film"]
+    if lot_id is not None:
+        films = films[films["lot_id"] == lot_id]
+    if printer_id is not None:
+        films = films[films["printer_id"] == printer_id]
+    exposure = films["exposure_s"].fillna(films["run_exposure_s"]) if "run_exposure_s" in films else films["exposure_s"]
+    return fit_working_curve(exposure.to_numpy(dtype=float), films["measured_mm"].to_numpy(dtype=float))
+
+
+def pad_geometry(night: Night, printer_id: str, as_of: dt.date | None = None) -> PadPlane:
+    """Tilt and bow of a printer's plate from its pads since something was last done to plate, film or screen."""
+    records = night.history.records
+    instant = night.instant if as_of is None else records.end_of(as_of)
+    coupons = known_coupons(night)
+    pads = coupons[(coupons["feature"] == "pad") & (coupons["printer_id"] == printer_id)]
+    pads = pads[pads["measured_at"] < instant]
+    service = records.service
+    mine = (service["subject_type"] == "printer") & (service["subject_id"] == printer_id)
+    events = service.loc[mine & service["action"].isin(PLATE_EVENTS) & (service["at"] < instant), "at"]
+    if len(events):
+        later = pads[pads["measured_at"] >= events.max()]
+        pads = later
+    plate = records.printers[records.printers["printer_id"] == printer_id]
+    extent = [float("nan")] * 2 if plate.empty else plate[["plate_width_mm", "plate_depth_mm"]].iloc[0].tolist()
+    spans = [2.0 * pads[name].abs().max() if len(pads) else 1.0 for name in ("x_mm", "y_mm")]
+    width, depth = (e if np.isfinite(e) and e > 0.0 else max(s, 1.0) for e, s in zip(extent, spans, strict=True))
+    printed = pads.groupby(["run_id", "day", "nominal_mm"], dropna=False).ngroup().to_numpy()
+    return pad_plane(
+        pads["x_mm"].to_numpy(dtype=float),
+        pads["y_mm"].to_numpy(dtype=float),
+        (pads["measured_mm"] - pads["nominal_mm"]).to_numpy(dtype=float),
+        width,
+        depth,
+        printed,
+    )
