@@ -18,6 +18,7 @@ from farmwatch.records import TABLES, Records, conform
 from farmwatch.settings import Settings, SettingsError, load_settings
 from farmwatch.store.files import StoreError, clear_drafts, make_folder, one_line, replace_file
 from farmwatch.store.merge import Plan, plan_merge, plan_settle
+from farmwatch.store.swap import begin_swap, commit_swap, finish_swap, swap_is_pending
 from farmwatch.store.tables import TableFolder
 
 SETTINGS_FILE = "farm.toml"
@@ -74,7 +75,11 @@ class Farm:
         except SettingsError as error:
             raise StoreError(str(error)) from None
         lock = FileLock(path / _LOCK_FILE, timeout=_WAIT_S)
-        return cls(path, settings, path / "records", path / "quarantine", lock)
+        farm = cls(path, settings, path / "records", path / "quarantine", lock)
+        if swap_is_pending(path):
+            with farm.writer():
+                return farm
+        return farm
 
     @property
     def timezone(self) -> str:
@@ -112,14 +117,23 @@ class Farm:
             raise StoreError(f"{self.path / _LOCK_FILE}: cannot be locked: {one_line(error)}") from None
         try:
             if self._lock.lock_counter == 1:
+                finish_swap(self.path)
                 clear_drafts(self.drafts)
             yield self
         finally:
             self._lock.release()
 
-    def beside(self, records: Path, quarantine: Path) -> Farm:
-        """The same farm with other folders for its records and quarantine: what a rebuild fills."""
-        return replace(self, records_path=records, quarantine=quarantine)
+    @contextmanager
+    def made_anew(self) -> Iterator[Farm]:
+        """The same farm with empty records and quarantine, which take the place of the old ones when all went well."""
+        with self.writer():
+            side = begin_swap(self.path)
+            fresh = replace(self, records_path=side / "records", quarantine=side / "quarantine")
+            for table in TABLES:
+                fresh.folder(table).create()
+            yield fresh
+            commit_swap(self.path)
+            finish_swap(self.path)
 
     def folder(self, table: str) -> TableFolder:
         """The files of one table."""

@@ -105,6 +105,12 @@ def recorded(rows: pa.Table) -> np.ndarray:
     return times.to_numpy(zero_copy_only=False).astype("datetime64[us]")
 
 
+def fold_rows(rows: pa.Table, key: tuple[str, ...]) -> pa.Table:
+    """Lay ``rows`` over each other in their order; those that stand at last, one a key."""
+    standing, _ = _fold(rows.combine_chunks(), key_codes(rows, key), 0)
+    return rows.take(pa.array(standing))
+
+
 def _fold(both: pa.Table, codes: np.ndarray, stored: int) -> tuple[np.ndarray, np.ndarray]:
     """Take the rows after the first ``stored`` one after another; which row of ``both`` stands for each key at last."""
     standing = np.full(int(codes.max(initial=-1)) + 1, -1, dtype=np.int64)
