@@ -1,0 +1,104 @@
+"""What is measured of a run, made comparable between runs: one number a feature, near zero for an ordinary run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+SETTINGS_UNITS = {
+    "layer_height_mm": "mm",
+    "exposure_s": "s",
+    "base_exposure_s": "s",
+    "base_layers": "layers",
+    "transition_layers": "layers",
+    "rest_s": "s",
+    "lift_speed_mm_min": "mm/min",
+}
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One feature of runs. ``value`` is what the model sees, ``observed`` and ``expected`` are in ``unit``, (runs,)."""
+
+    name: str
+    words: str
+    unit: str
+    value: np.ndarray
+    observed: np.ndarray
+    expected: np.ndarray
+
+
+def features_of(plates: pd.DataFrame, learn: np.ndarray) -> tuple[Feature, ...]:
+    """Features of ``plates``, NaN where unknown. ``learn``: rows that say what is usual, bool, (runs,).
+
+    A duration is read only of a run that went to its end; everything else is read of every run.
+    """
+    return (_duration(plates, learn), _peel(plates, learn), _vat(plates, learn), _ambient(plates))
+
+
+def _duration(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
+    took = (plates["ended_at"] - plates["started_at"]).dt.total_seconds().to_numpy(dtype=float)
+    took = np.where(plates["outcome"].isin(["good", "partial"]).to_numpy(), took, np.nan)
+    planned = plates["planned_s"].to_numpy(dtype=float)
+    planned = np.where(planned > 0, planned, np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(took > 0, np.log(took / planned), np.nan)
+    usual = _own_level(ratio, plates["printer_id"], learn)
+    return Feature("duration", "duration against plan", "s", ratio - usual, took, planned * np.exp(usual))
+
+
+def _peel(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
+    """Peel force grows with the footprint as a power; the power is the farm's own, by medians (Theil's slope)."""
+    peak = plates["peak_release_n"].to_numpy(dtype=float)
+    footprint = plates["footprint_mm2"].to_numpy(dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_peak = np.where(peak > 0, np.log(peak), np.nan)
+        log_area = np.where(footprint > 0, np.log(footprint), np.nan)
+    both = learn & ~np.isnan(log_peak) & ~np.isnan(log_area)
+    power = _power(log_area[both], log_peak[both])
+    rest = log_peak - power * np.nan_to_num(log_area, nan=float(np.median(log_area[both])) if both.any() else 0.0)
+    usual = _own_level(rest, plates["printer_id"], learn)
+    return Feature(
+        "peel", "largest peel force for its footprint", "N", rest - usual, peak, np.exp(log_peak - rest + usual)
+    )
+
+
+def _power(log_area: np.ndarray, log_peak: np.ndarray) -> float:
+    """Median of the slopes over pairs half the record apart (a fast form of Theil's), 0 on little spread."""
+    order = np.argsort(log_area, kind="stable")
+    half = order.size // 2
+    if half < 15:
+        return 0.0
+    low, high = order[:half], order[-half:]
+    run = log_area[high] - log_area[low]
+    wide = run > 0.1
+    return float(np.median((log_peak[high] - log_peak[low])[wide] / run[wide])) if wide.sum() >= 15 else 0.0
+
+
+def _vat(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
+    """Over its room's temperature of that day where that is known, since a vat follows its room."""
+    vat, room = plates["vat_c"].to_numpy(dtype=float), _room_of_the_day(plates)
+    over = vat - room if np.isfinite(vat - room).mean() > 0.5 else vat
+    usual = _own_level(over, plates["printer_id"], learn)
+    return Feature("vat", "vat temperature", "degC", over - usual, vat, vat - over + usual)
+
+
+def _ambient(plates: pd.DataFrame) -> Feature:
+    """Against the other runs of that room and day, so that a cold day makes no run odd."""
+    ambient, usual = plates["ambient_c"].to_numpy(dtype=float), _room_of_the_day(plates)
+    return Feature("ambient", "room temperature", "degC", ambient - usual, ambient, usual)
+
+
+def _room_of_the_day(plates: pd.DataFrame) -> np.ndarray:
+    """Median room temperature of each run's room on its day, (runs,), NaN where nobody wrote one."""
+    place = plates["room"].fillna("").to_numpy()
+    return plates["ambient_c"].groupby([place, plates["day"].to_numpy()]).transform("median").to_numpy(dtype=float)
+
+
+def _own_level(values: np.ndarray, printer: pd.Series, learn: np.ndarray) -> np.ndarray:
+    """Each printer's own median, so that a printer that always differs is no row of odd runs; a new one gets the farm's."""
+    known = pd.Series(values[learn])
+    level = known.groupby(printer.to_numpy()[learn]).median()
+    return printer.map(level).astype(float).fillna(known.median()).to_numpy()
