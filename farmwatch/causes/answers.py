@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 
 from farmwatch.causes import compare, onset, place
 from farmwatch.causes.context import Case, Context, open_case
 from farmwatch.causes.entered import entered_results
-from farmwatch.causes.pattern import Answer, Composition, Pattern
+from farmwatch.causes.pattern import Age, Answer, Composition, Pattern
 from farmwatch.causes.questions import DISTRIBUTIONS, HEIGHTS, MEASURES, PLACE_OF_ZONE, PLACES, SUBJECT_WORDS
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import SUBJECT_TYPES, Evidence, Finding
@@ -37,7 +41,7 @@ _COUNTER_CAUSE = {
 
 def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -> Pattern:
     """The pattern of ``finding``: from its evidence alone, or, with a night's view, from its plates as well."""
-    evidence = finding.evidence
+    evidence = told(finding.evidence)
     case = open_case(evidence, context) if context is not None and len(context.plates) else None
     answers: list[Answer | None] = [who(evidence)]
     compositions: list[Composition | None] = [None, None]
@@ -74,23 +78,42 @@ def who(evidence: Evidence) -> Answer:
                   run_ids=evidence.run_ids)  # fmt: skip
 
 
+def told(evidence: Evidence) -> Evidence:
+    """The evidence, with zone, sign and band from what stands beside it, where it has none of its own."""
+    also = evidence.detail.get("also", ())
+
+    def beside(name: str) -> Any:
+        return next((item[name] for item in also if item.get(name)), None)
+
+    return replace(
+        evidence,
+        zone=evidence.zone or beside("zone"),
+        sign=evidence.sign or beside("sign"),
+        band=evidence.band or beside("band"),
+    )
+
+
 def measure(evidence: Evidence) -> Answer:
-    """Which measure moved; none where the finding is about failures."""
-    if evidence.kind == "cure_offset":
-        pads = str(evidence.detail.get("pads", evidence.detail.get("shape", "")))
-        if pads in ("tilt", "tilted", "bow", "bowed"):
-            moved = "pads_tilted" if pads.startswith("tilt") else "pads_bowed"
-        else:
-            moved = "growth_over" if evidence.direction == "over" else "growth_under"
-    elif evidence.kind == "signal_shift":
-        column = str(evidence.detail.get("measure", ""))
-        upward = "up" if evidence.direction in ("up", "over") else "down"
-        moved = _MEASURE_OF.get((column, upward), "other")
-        if column.startswith(("duration", "layer_s", "run_s")):
-            moved = "slower" if upward == "up" else "faster"
-    else:
-        moved = "none"
+    """Which measure moved, by the finding itself or by what stands beside it; none where failures are all it has."""
+    views: list[Mapping[str, Any]] = [{"kind": evidence.kind, "direction": evidence.direction, **evidence.detail}]
+    views += evidence.detail.get("also", ())
+    moved = next((name for view in views if (name := _moved(view)) != "none"), "none")
     return Answer("measure", moved, MEASURES[moved], run_ids=evidence.run_ids)
+
+
+def _moved(view: Mapping[str, Any]) -> str:
+    kind, direction = view.get("kind"), view.get("direction")
+    if kind == "cure_offset":
+        pads = str(view.get("pads", ""))
+        if pads:
+            return "pads_tilted" if pads.startswith("tilt") else "pads_bowed"
+        return "growth_over" if direction == "over" else "growth_under"
+    if kind != "signal_shift":
+        return "none"
+    column, upward = str(view.get("measure", "")), "up" if direction in ("up", "over") else "down"
+    if column in ("duration_s", "duration", "layer_s", "duration_ratio"):
+        return "slower" if upward == "up" else "faster"
+    return _MEASURE_OF.get((column, upward), "other")
 
 
 def _zone(evidence: Evidence) -> Answer | None:
@@ -124,10 +147,8 @@ def _own(evidence: Evidence, question: str, answer: str | None, answers: tuple[s
     return Composition(question, counts, background, excess, words, evidence.run_ids)
 
 
-def _wear(evidence: Evidence) -> tuple:
+def _wear(evidence: Evidence) -> tuple[Age, ...]:
     """A climb with a counter is what an old counter would be, and surer."""
-    from farmwatch.causes.pattern import Age
-
     named = str(evidence.detail.get("counter", ""))
     found = next((counter for counter, names in _COUNTER_CAUSE.items() if named in names), None)
     if evidence.kind != "wear" or found is None:

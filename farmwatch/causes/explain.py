@@ -1,0 +1,243 @@
+"""The story of one finding in plain words: seen and expected, the five questions, causes, checks, what stays unknown."""
+
+from __future__ import annotations
+
+import datetime as dt
+import textwrap
+from dataclasses import dataclass
+
+import numpy as np
+
+from farmwatch.causes.answers import read_pattern, told
+from farmwatch.causes.checks import next_checks
+from farmwatch.causes.context import Context
+from farmwatch.causes.diagnose import causes_of
+from farmwatch.causes.pattern import Pattern
+from farmwatch.causes.posterior import Posterior, weigh
+from farmwatch.causes.questions import SUBJECT_WORDS, UNKNOWN
+from farmwatch.causes.repairs import RepairVerdict
+from farmwatch.causes.table import CauseTable
+from farmwatch.evidence import Cause, Evidence, Finding
+from farmwatch.settings import Settings
+
+#: causes told at length, and the probability from which a mend is advised
+_TOLD = 5
+_MEND_FROM = 0.1
+_PAIR_FROM = 0.05
+_NAMES = {"wash": "wash station", "family": "printer family", "profile": "profile"}
+_FURTHER = ("course", "cold", "load", "aligned", "neighbours", "measure")
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One sentence, with the plates on which it rests (none where it rests on no plate of its own)."""
+
+    text: str
+    run_ids: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    heading: str
+    sentences: tuple[Sentence, ...]
+
+
+@dataclass(frozen=True)
+class Story:
+    """What ``farmwatch explain`` tells of one finding."""
+
+    title: str
+    paragraphs: tuple[Paragraph, ...]
+
+
+def tell(
+    finding: Finding,
+    table: CauseTable,
+    settings: Settings,
+    context: Context | None = None,
+    verdict: RepairVerdict | None = None,
+) -> Story:
+    """The story of ``finding``; with the night's ``context`` its sentences name their plates, else only the finding's."""
+    pattern = read_pattern(finding, context, table)
+    paragraphs = [_seen(finding), _questions(finding, pattern)]
+    if finding.evidence.direction == "down":
+        better = "It got better than expected. That is told so that it can be kept, not mended; no cause is looked for."
+        paragraphs.append(Paragraph("Causes", (Sentence(better),)))
+    else:
+        posterior = weigh(pattern, table, settings.causes)
+        paragraphs += [
+            _causes(causes_of(posterior, settings), posterior, table),
+            _checks(pattern, posterior, table, settings),
+        ]
+    if verdict is not None:
+        paragraphs.append(_repair(verdict, finding))
+    if pattern.silent:
+        paragraphs.append(Paragraph("What the records cannot tell", tuple(Sentence(_full(s)) for s in pattern.silent)))
+    return Story(f"{finding.finding_id}: {_subject(finding.evidence)}", tuple(paragraphs))
+
+
+def as_text(story: Story, plates: bool = False, width: int = 100) -> str:
+    """The story as plain text; with ``plates`` every sentence is followed by the plates on which it rests."""
+    out = [story.title, "=" * len(story.title)]
+    for paragraph in story.paragraphs:
+        out += ["", paragraph.heading, "-" * len(paragraph.heading)]
+        for sentence in paragraph.sentences:
+            out += textwrap.wrap(sentence.text, width, initial_indent="- ", subsequent_indent="  ")
+            if plates and sentence.run_ids:
+                listed = f"plates ({len(sentence.run_ids)}): {', '.join(sentence.run_ids)}"
+                out += textwrap.wrap(
+                    listed, width, initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False
+                )
+    return "\n".join(out) + "\n"
+
+
+def _subject(evidence: Evidence) -> str:
+    kind = evidence.subject.type
+    return SUBJECT_WORDS["farm"] if kind == "farm" else f"{_NAMES.get(kind, kind)} {evidence.subject.id}"
+
+
+def _date(day: dt.date) -> str:
+    return f"{day.day} {day:%b %Y}"
+
+
+def _since(evidence: Evidence) -> str:
+    if evidence.since_low == evidence.since_high:
+        return _date(evidence.since)
+    return f"{_date(evidence.since)} (between {_date(evidence.since_low)} and {_date(evidence.since_high)})"
+
+
+def _number(value: float) -> str:
+    return "?" if not np.isfinite(value) else f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def _seen(finding: Finding) -> Paragraph:
+    evidence = finding.evidence
+    name, runs = _subject(evidence), evidence.run_ids
+    if evidence.unit in ("parts", "plates"):
+        sign = f" with the sign {evidence.sign.replace('_', ' ')}" if evidence.sign else ""
+        seen = (
+            f"Of {_number(evidence.opportunities)} {evidence.unit} of {name}, {_number(evidence.observed)} failed{sign} "
+            f"since {_since(evidence)}; {_number(evidence.expected)} were expected of the work that they were."
+        )
+    else:
+        seen = (
+            f"Since {_since(evidence)} {name} stands at {_number(evidence.observed)} where {_number(evidence.expected)} "
+            f"was expected, over {_number(evidence.opportunities)} {evidence.unit}."
+        )
+    between = f"95 % interval {_number(evidence.effect_low)} to {_number(evidence.effect_high)}"
+    size = f"The effect is {_number(evidence.effect)} ({evidence.effect_unit}; {between})."
+    if evidence.effect_unit == "odds ratio" and np.isfinite(evidence.effect):
+        size = f"The odds of failing are {_number(evidence.effect)} times what they should be ({between})."
+    flagged, last = _date(finding.first_flagged_on), _date(finding.last_seen_on)
+    life = f"It was first flagged on {flagged} and last seen on {last}; it is {finding.status}."
+    sentences = [Sentence(seen, runs), Sentence(size, runs), Sentence(life)]
+    if np.isfinite(evidence.error_rate):
+        rate = _number(evidence.error_rate)
+        sentences.append(
+            Sentence(f"Chance alone would file something as strong {rate} times a month on a farm like this.")
+        )
+    return Paragraph("What was seen against what was expected", tuple(sentences))
+
+
+def _questions(finding: Finding, pattern: Pattern) -> Paragraph:
+    told_of = {answer.question: answer for answer in pattern.answers}
+    made_of = {composition.question: composition for composition in pattern.compositions}
+    evidence = told(finding.evidence)
+    sentences = []
+    for question, lead in (
+        ("who", "Who"),
+        ("where", "Where"),
+        ("height", "How high"),
+        ("since", "Since when"),
+        ("signs", "How it looks"),
+    ):
+        if question == "since":
+            first = told_of.get("first_plate")
+            when = f"{_since(evidence)}{'; ' + first.words if first else ''}"
+            near = [event.words for event in pattern.nearby if event.near]
+            sentences.append(Sentence(f"{lead}: {when}.", evidence.run_ids))
+            sentences += [Sentence(f"Near the beginning: {', '.join(near)}.")] if near else []
+            sentences += [Sentence(_full(age.words)) for age in pattern.ages]
+        elif question in made_of:
+            part = made_of[question]
+            sentences.append(Sentence(f"{lead}: {part.words}.", part.run_ids))
+        elif question in told_of:
+            sentences.append(Sentence(f"{lead}: {told_of[question].words}.", told_of[question].run_ids))
+        else:
+            sentences.append(Sentence(f"{lead}: the records cannot say."))
+    sentences += [Sentence(_full(told_of[q].words), told_of[q].run_ids) for q in _FURTHER if q in told_of]
+    return Paragraph("The five questions", tuple(sentences))
+
+
+def _causes(causes: tuple[Cause, ...], posterior: Posterior, table: CauseTable) -> Paragraph:
+    sentences = []
+    for cause in causes[:_TOLD]:
+        title = table.title(cause.code)
+        text = f"{_percent(cause.probability)} {title} [{cause.code}]."
+        if cause.code != UNKNOWN:
+            text += f" {table.causes[cause.code].says}"
+        if cause.evidence_for:
+            text += f" For it: {'; '.join(cause.evidence_for)}."
+        if cause.evidence_against:
+            text += f" Against it: {'; '.join(cause.evidence_against)}."
+        sentences.append(Sentence(text))
+        if cause.code != UNKNOWN and cause.probability >= _MEND_FROM:
+            entry = table.causes[cause.code]
+            caution = f" CAUTION: {table.caution(entry.cautions)}" if entry.cautions else ""
+            sentences.append(Sentence(f"If it is that: {entry.mend}{caution}"))
+    rest = 1.0 - sum(cause.probability for cause in causes[:_TOLD])
+    if rest >= 0.005:
+        sentences.append(Sentence(f"{_percent(rest)} everything else together."))
+    for first, second, probability in posterior.pairs:
+        if probability >= _PAIR_FROM:
+            both = f"{table.title(first)}, and {table.title(second)}"
+            sentences.append(Sentence(f"Two at once may be at work ({_percent(probability)}): {both}."))
+    return Paragraph("Likely causes", tuple(sentences))
+
+
+def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings: Settings) -> Paragraph:
+    sentences = []
+    for entered in pattern.entered:
+        entry = table.checks[entered.check]
+        on = f" on {_date(entered.on)}" if entered.on else ""
+        sentences.append(Sentence(f"Done{on}: {entry.title}. It came out so: {entry.results[entered.result]}."))
+    done = tuple(entered.check for entered in pattern.entered)
+    for check in next_checks(posterior.probability, table, settings.causes, done):
+        apart = ", ".join(table.title(code) for code in check.tells_apart)
+        means = " ".join(f"[{result}] {words}." for result, words in check.means.items())
+        caution = f" CAUTION: {check.caution}" if check.caution else ""
+        text = f"{check.check} ({check.code}; {check.cost:g} h of hands.) It tells apart: {apart}. {means}{caution}"
+        sentences.append(Sentence(text))
+    if not sentences:
+        sentences.append(Sentence("No check in the table would change the picture much."))
+    return Paragraph("Checks worth doing, best first", tuple(sentences))
+
+
+def _repair(verdict: RepairVerdict, finding: Finding) -> Paragraph:
+    between = f"95 % interval {_number(verdict.after_low)} to {_number(verdict.after_high)}"
+    after = (
+        f"{verdict.plates} plates since: {verdict.failures} parts failed, {_number(verdict.expected)} expected. "
+        f"The odds are {_number(verdict.after)} times what they should be ({between}); before, drawn towards 1 because "
+        f"it was picked at its worst, {_number(verdict.before)} times."
+    )
+    said = {
+        "cleared": "The mend held, as far as these plates tell.",
+        "returned": "The mend did not hold: it is as bad as before.",
+        "watching": "It is too early to say.",
+    }[verdict.status]
+    if verdict.status == "watching" and np.isfinite(verdict.plates_needed_if_held):
+        said += f" About {verdict.plates_needed_if_held:.0f} more plates are needed if it held"
+        said += (
+            f", {verdict.plates_needed_if_not:.0f} if it did not." if np.isfinite(verdict.plates_needed_if_not) else "."
+        )
+    done = str(finding.repair.get("action", "")).replace("_", " ")
+    sentences = [Sentence(f"What was done: {done}.")] if done else []
+    return Paragraph("Did the mend hold", (*sentences, Sentence(after), Sentence(said)))
+
+
+def _full(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}{'' if words.endswith('.') else '.'}"
+
+
+def _percent(probability: float) -> str:
+    return "under 1 %" if probability < 0.01 else "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
