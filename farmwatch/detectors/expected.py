@@ -15,7 +15,7 @@ import numpy as np
 from farmwatch.detectors.cells import FACTORS, CellCounts, Cells, count_cells
 from farmwatch.detectors.night import Night, Spell
 from farmwatch.stats.crossed import fit_crossed
-from farmwatch.stats.plate_correlation import estimate_rho
+from farmwatch.stats.plate_model import PlateModel, fit_plate_model
 
 # what is held out with a subject: its own intercept, and the intercepts nested in it that would soak up its trouble
 HELD_OUT = {
@@ -31,19 +31,24 @@ HELD_OUT = {
     "farm": (),
 }
 SD_SCALE = np.array([0.3, 0.3, 0.7, 0.3, 0.3, 0.3, 0.2, 0.2, 0.2, 0.2])  # half-normal prior of each factor's spread
-START_RHO = 0.1
+START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures enough to tell its own
 
 
 @dataclass(frozen=True)
 class Expectation:
-    """``base``: log odds of each known cell from covariates, (cells,); ``effects``: (cells, factors) what each name adds;
-    ``sd``: spread of each factor's levels; ``rho``: correlation of two parts of one plate; ``share``: (cells, signs + 1)
-    share of each sign among a cell's expected failures, with its design's habit; ``farm_share``: (signs + 1,)."""
+    """The farm's expectation on the cells known by a night.
+
+    ``base``: log odds of each cell from covariates, (cells,); ``effects``: (cells, factors) what each name adds; ``sd``:
+    spread of each factor's levels; ``model``: how parts of a plate fail together; ``rho``: the correlation of two parts
+    of one plate that follows from it; ``share``: (cells, signs + 1) share of each sign among a cell's expected failures,
+    with its design's habit; ``farm_share``: (signs + 1,) the same over the farm.
+    """
 
     base: np.ndarray
     effects: np.ndarray
     sd: dict[str, float]
     rho: float
+    model: PlateModel
     share: np.ndarray
     farm_share: np.ndarray
     counts: CellCounts
@@ -69,12 +74,14 @@ def fit_expectation(night: Night) -> Expectation:
         rate = (failures[usable].sum() + 0.5) / (counts.trials[usable].sum() + 10.0)
         base = np.full(number, np.log(rate / (1.0 - rate)))
         sd = dict(zip(FACTORS, SD_SCALE.tolist(), strict=True))
-        return Expectation(base, np.zeros((number, len(FACTORS))), sd, START_RHO, share, farm_share, counts)
+        return Expectation(
+            base, np.zeros((number, len(FACTORS))), sd, START_RHO, START_MODEL, share, farm_share, counts
+        )
 
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
     plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
     levels = tuple(len(names) for names in cells.levels)
-    rho, fit = START_RHO, None
+    rho, model, fit = START_RHO, START_MODEL, None
     for _ in range(2):
         weights = 1.0 / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
         fit = fit_crossed(
@@ -93,19 +100,23 @@ def fit_expectation(night: Night) -> Expectation:
             [np.where(code >= 0, effect[code], 0.0) for code, effect in zip(codes.T, fit.effects, strict=True)]
         )
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
-        rho = _plate_rho(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
+        rho, model = _plate_model(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
     sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
-    return Expectation(base, effects, sd, rho, share, farm_share, counts)
+    return Expectation(base, effects, sd, rho, model, share, farm_share, counts)
 
 
-def _plate_rho(plate: np.ndarray, trials: np.ndarray, failures: np.ndarray, risk: np.ndarray, plates: int) -> float:
+def _plate_model(
+    plate: np.ndarray, trials: np.ndarray, failures: np.ndarray, risk: np.ndarray, plates: int
+) -> tuple[float, PlateModel]:
     n = np.bincount(plate, weights=trials, minlength=plates)
     y = np.bincount(plate, weights=failures, minlength=plates)
     expected = np.bincount(plate, weights=trials * risk, minlength=plates)
     several = n > 1
-    if several.sum() < 30 or y[several].sum() < 5:
-        return START_RHO
-    return float(np.clip(estimate_rho(y[several], n[several], expected[several] / n[several]), 0.01, 0.8))
+    if several.sum() < 100 or y[several].sum() < 20:
+        return START_RHO, START_MODEL
+    probability = np.clip(expected[several] / n[several], 1e-6, 0.97)
+    model = fit_plate_model(y[several], n[several], probability)
+    return float(np.clip(model.correlation(float(probability.mean())), 0.01, 0.8)), model
 
 
 def _sign_shares(failures: np.ndarray, codes: np.ndarray, usable: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

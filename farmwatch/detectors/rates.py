@@ -20,7 +20,6 @@ from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.records import SIGNS
 from farmwatch.stats.rate_scan import (
     DOWN_STEPS,
-    OFFSETS,
     UP_STEPS,
     Onset,
     onset_interval,
@@ -56,7 +55,7 @@ class Stream:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A stream that was looked at: ln R and how far it stands above its limit ``scale``, the day of onset, and the stream's cells."""
+    """A stream that was looked at: ln R, how far it stands above its limit ``scale``, its onset, and its cells."""
 
     stream: Stream
     direction: int
@@ -271,7 +270,7 @@ def own_spread(expectation: Expectation, kind: SubjectType, sign: int) -> float:
 def _weigh(scene: Scene, stream: Stream, codes: np.ndarray, risk: np.ndarray, seen: int) -> list[Candidate]:
     members = np.flatnonzero((codes == stream.level) & (scene.trials > 0))
     plates = _stream_plates(scene, stream.sign, members, risk)
-    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.rho)
+    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.model)
     days, first = np.unique(plates.day, return_index=True)
     by_day = np.add.reduceat(table, first, axis=0)
     sd = own_spread(scene.expectation, stream.type, stream.sign)
@@ -355,7 +354,7 @@ def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene) -> Ev
     codes, _ = _codes(scene, stream.type)
     risk = _risk(scene, HELD_OUT[stream.type], own_share=stream.type != "design")
     plates = _stream_plates(scene, stream.sign, np.flatnonzero((codes == stream.level) & (scene.trials > 0)), risk)
-    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.rho)
+    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.model)
     after = plates.day >= onset.day
     sd = own_spread(scene.expectation, stream.type, stream.sign)
     shift = shift_posterior(table[~after].sum(axis=0), table[after].sum(axis=0), sd)

@@ -2,7 +2,7 @@
 
 Each stream (one printer, one lot, ...) has plates in time order with failures ``y`` of ``n`` parts and an expected log
 odds. A stream's own level ``b`` is unknown, drawn from its peers' spread N(0, sd); from an onset day on its level is
-``b + shift``. With ``l(g)`` the beta-binomial log-likelihood of a day at offset ``g`` of the log odds, the evidence for
+``b + shift``. With ``l(g)`` the plate model's log-likelihood of a day at offset ``g`` of the log odds, the evidence for
 an onset is the ratio of marginal likelihoods
 
     LR(onset, shift) = sum_b w_b exp(before(b) + after(b + shift)) / sum_b w_b exp(before(b) + after(b)),
@@ -21,7 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.special import gammaln, logsumexp
+from scipy.special import logsumexp
+
+from farmwatch.stats.plate_model import PlateModel, plate_log_likelihood
 
 STEP = 0.2  # of the grid of log odds offsets; every shift of the bank is a whole number of steps
 OFFSETS = np.arange(-22, 29) * STEP
@@ -61,25 +63,26 @@ class Onset:
 
 
 def shift_log_likelihoods(
-    failures: np.ndarray, trials: np.ndarray, log_odds: np.ndarray, rho: float, offsets: np.ndarray = OFFSETS
+    failures: np.ndarray,
+    trials: np.ndarray,
+    log_odds: np.ndarray,
+    model: PlateModel | None,
+    offsets: np.ndarray = OFFSETS,
 ) -> np.ndarray:
-    """Beta-binomial log-likelihood of each plate at each offset of its log odds, shape (plates, offsets).
+    """Log-likelihood of each plate at each offset of its log odds, shape (plates, offsets).
 
-    ``rho`` is the correlation of two parts of one plate, 0 <= rho < 1. Terms that do not depend on the offset are left
-    out. Equal rows are computed once, the log odds being read to a fiftieth.
+    ``model``: how parts of a plate fail together; None takes them as independent (binomial). Terms that do not depend on
+    the offset may be left out. Equal rows are computed once, the log odds being read to a fiftieth.
     """
     rounded = np.round(log_odds * 50.0)
     _, first, inverse = np.unique(
         (rounded * 4096.0 + trials) * 4096.0 + failures, return_index=True, return_inverse=True
     )
     y, n, eta = failures[first, None], trials[first, None], rounded[first, None] / 50.0 + offsets
-    if rho < 1e-6:
+    if model is None:
         table = y * eta - n * np.logaddexp(0.0, eta)
     else:
-        size = (1.0 - rho) / rho
-        a = size / (1.0 + np.exp(-eta))
-        b = size / (1.0 + np.exp(eta))
-        table = gammaln(y + a) - gammaln(a) + gammaln(n - y + b) - gammaln(b)
+        table = plate_log_likelihood(y, n, 1.0 / (1.0 + np.exp(-eta)), model)
     return table[inverse]
 
 

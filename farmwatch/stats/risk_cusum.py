@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from farmwatch.stats.plate_model import PlateModel
 from farmwatch.stats.rate_scan import shift_log_likelihoods
 
 
 def plate_weights(
-    failures: np.ndarray, trials: np.ndarray, log_odds: np.ndarray, rho: float, odds_ratio: float
+    failures: np.ndarray, trials: np.ndarray, log_odds: np.ndarray, model: PlateModel | None, odds_ratio: float
 ) -> np.ndarray:
-    """Log-likelihood ratio of each plate for ``odds_ratio`` against 1, shape (plates,); rho = 0, n = 1 is Steiner's."""
-    table = shift_log_likelihoods(failures, trials, log_odds, rho, np.array([0.0, np.log(odds_ratio)]))
+    """Log-likelihood ratio of each plate for ``odds_ratio`` against 1, shape (plates,); no model and n = 1 is Steiner's."""
+    table = shift_log_likelihoods(failures, trials, log_odds, model, np.array([0.0, np.log(odds_ratio)]))
     return table[:, 1] - table[:, 0]
 
 
