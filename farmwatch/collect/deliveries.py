@@ -54,7 +54,7 @@ def kept(farm: Farm) -> list[Delivery]:
 
 def pack(data: bytes) -> bytes:
     """``data`` compressed, in the frame that any Zstandard program reads."""
-    return bytes(pa.Codec("zstd", compression_level=3).compress(data, asbytes=True))
+    return bytes(pa.Codec("zstd", compression_level=1).compress(data, asbytes=True))
 
 
 def keep(farm: Farm, number: int, digest: str, name: str, packed: bytes) -> None:
