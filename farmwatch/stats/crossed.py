@@ -173,21 +173,29 @@ def newton_step(cells: Cells, coefficients: np.ndarray, sd: np.ndarray) -> tuple
     slope, curvature = cells.residual(linear)
     system = design.cross_products(curvature, penalty)
     step = system.solve(design.transposed(slope) - penalty * coefficients)
+    stepped, moved = climb(cells, coefficients, linear, step, penalty)
+    return stepped, system, moved
+
+
+def climb(
+    cells: Cells, coefficients: np.ndarray, linear: np.ndarray, step: np.ndarray, penalty: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Take ``step``, halved until the penalised likelihood gains: new coefficients and the largest move."""
     best = cells.log_likelihood(linear) - 0.5 * float(penalty @ coefficients**2)
     for _ in range(_HALVINGS):
         stepped = coefficients + step
-        gained = cells.log_likelihood(design.linear(stepped)) - 0.5 * float(penalty @ stepped**2) - best
+        gained = cells.log_likelihood(cells.design.linear(stepped)) - 0.5 * float(penalty @ stepped**2) - best
         if gained >= -1e-9 * abs(best):
             break
         step = 0.5 * step
-    return stepped, system, float(np.max(np.abs(step), initial=0.0))
+    return stepped, float(np.max(np.abs(step), initial=0.0))
 
 
 def schall(
     cells: Cells, coefficients: np.ndarray, system: Bordered, sd: np.ndarray, scale: np.ndarray, max_sd: float
 ) -> np.ndarray:
     """Updated standard deviations: effects' sum of squares over their effective number, with a half-normal prior."""
-    diagonal = system.inverse_diagonal()
+    diagonal = system.inverse_diagonal
     updated = np.empty_like(sd)
     for factor, where in enumerate(cells.design.slices):
         squares = float(coefficients[where] @ coefficients[where])
@@ -205,7 +213,7 @@ def finish(cells: Cells, coefficients: np.ndarray, sd: np.ndarray, converged: bo
     design, penalty = cells.design, cells.penalty(sd)
     linear = design.linear(coefficients)
     system = design.cross_products(cells.residual(linear)[1], penalty)
-    diagonal = system.inverse_diagonal()
+    diagonal = system.inverse_diagonal
     inner = design.fixed_slice
     return CrossedFit(
         fixed_effects=coefficients[inner],

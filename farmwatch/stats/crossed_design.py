@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_solve, solve_triangular
+from scipy.linalg import cho_solve
 from scipy.linalg.lapack import dpotrf, dpotri
 
 
@@ -126,11 +126,7 @@ class Design:
 
     def leverage(self, system: Bordered) -> np.ndarray:
         """``z' inverse z`` of every row, over the levels alone (a design without fixed columns). Shape (rows,)."""
-        diagonal, inverse, across = (
-            system.inverse_diagonal(),
-            system.inverse_dense,
-            -system.inverse_dense @ system.scaled,
-        )
+        diagonal, inverse, across = system.inverse_diagonal, system.inverse_dense, system.inverse_across
         result = np.zeros(len(self.offset))
         for codes, where in zip(self.codes, self.slices, strict=True):
             result += np.append(diagonal[where], 0.0)[codes]
@@ -168,8 +164,9 @@ class Bordered:
     @cached_property
     def cholesky(self) -> np.ndarray:
         """Lower Cholesky factor of the dense part after elimination."""
-        reduced = self.dense - self.scaled @ self.border.T
-        factor, info = dpotrf(reduced, lower=1, clean=1, overwrite_a=1)
+        half = self.border / np.sqrt(self.diagonal)
+        # an array times its own transpose costs half a general product
+        factor, info = dpotrf(self.dense - half @ half.T, lower=1, clean=1, overwrite_a=1)
         if info != 0:
             raise SingularDesignError("fixed columns depend on each other")
         return factor
@@ -187,14 +184,20 @@ class Bordered:
         if not len(self.dense):
             return np.zeros((0, 0))
         lower, _ = dpotri(self.cholesky, lower=1)
-        return np.tril(lower) + np.tril(lower, -1).T
+        # the factor's upper half is zero, and so stays the upper half of what is made of it
+        inverse = lower + lower.T
+        np.einsum("ii->i", inverse)[...] *= 0.5
+        return inverse
 
+    @cached_property
+    def inverse_across(self) -> np.ndarray:
+        """The inverse's block between the columns that were not eliminated and those that were."""
+        return -self.inverse_dense @ self.scaled
+
+    @cached_property
     def inverse_diagonal(self) -> np.ndarray:
         """Diagonal of the inverse, shape (size,)."""
-        tail = 1.0 / self.diagonal
-        if len(self.dense):
-            half = solve_triangular(self.cholesky, self.scaled, lower=True, check_finite=False)
-            tail = tail + np.einsum("ij,ij->j", half, half)
+        tail = 1.0 / self.diagonal - np.einsum("ij,ij->j", self.scaled, self.inverse_across)
         return np.concatenate([np.diag(self.inverse_dense), tail])
 
     def log_determinants(self) -> tuple[float, float]:

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from farmwatch.stats.crossed import Cells, CrossedFit, finish, fit_cells, laplace, newton_step
+from farmwatch.stats.crossed import Cells, CrossedFit, climb, finish, fit_cells, laplace
 from farmwatch.stats.crossed_design import Bordered
 
 SD_LEAST = 1e-3
@@ -105,6 +105,7 @@ class _Search:
         self.inner = replace(
             cells, design=replace(cells.design, fixed=np.zeros((rows, 0))), fixed_precision=np.zeros(0)
         )
+        self.system: Bordered | None = None
         self.effects = np.empty(self.inner.design.size)
         for into, where in zip(self.inner.design.slices, cells.design.slices, strict=True):
             self.effects[into] = warm.coefficients[where]
@@ -116,13 +117,26 @@ class _Search:
         sd[self.free] = self.sd_start * np.exp(self.unit * place[columns:])
         offset = self.full.design.offset + self.full.design.fixed @ fixed_effects
         cells = replace(self.inner, design=replace(self.inner.design, offset=offset))
-        for _ in range(_MODE_STEPS):
-            self.effects, _, moved = newton_step(cells, self.effects, sd)
-            if moved < 1e-5:
-                break
+        self.settle(cells, sd)
         linear = cells.design.linear(self.effects)
-        system = cells.design.cross_products(cells.residual(linear)[1], cells.penalty(sd))
-        return _State(fixed_effects, sd, cells, self.effects, linear, system)
+        self.system = cells.design.cross_products(cells.residual(linear)[1], cells.penalty(sd))
+        return _State(fixed_effects, sd, cells, self.effects, linear, self.system)
+
+    def settle(self, cells: Cells, sd: np.ndarray) -> None:
+        """Move the effects to their mode. The system of the last look serves until its steps stop shrinking fast."""
+        penalty, last = cells.penalty(sd), np.inf
+        system = self.system
+        for _ in range(_MODE_STEPS):
+            linear = cells.design.linear(self.effects)
+            residual, curvature = cells.residual(linear)
+            if system is None:
+                system = cells.design.cross_products(curvature, penalty)
+            slope = cells.design.transposed(residual) - penalty * self.effects
+            self.effects, moved = climb(cells, self.effects, linear, system.solve(slope), penalty)
+            if moved < 1e-6:
+                break
+            system = system if moved < 0.3 * last else None
+            last = moved
 
     def __call__(self, place: np.ndarray) -> tuple[float, np.ndarray]:
         state = self.look(place)
@@ -146,7 +160,7 @@ class _Search:
         fixed = self.full.design.fixed
         carried = curvature * (design.linear(pull) - design.offset)
         on_fixed = (residual - turn + carried) @ fixed - self.full.fixed_precision * state.fixed_effects
-        diagonal = state.system.inverse_diagonal()
+        diagonal = state.system.inverse_diagonal
         on_log_sd = np.empty(len(state.sd))
         for factor, where in enumerate(design.slices):
             effects, precision = state.effects[where], penalty[where]

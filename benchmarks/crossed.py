@@ -1,0 +1,85 @@
+"""Crossed effects: how long a large fit takes, and whether its intervals cover what they promise.
+
+    python benchmarks/crossed.py [speed|coverage] [--rows 1000000] [--farms 100]
+
+Prints one table each. The speed run wants 2 GiB; farms are drawn from the model itself, cells and crossing included.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import time
+from collections.abc import Callable
+
+import numpy as np
+from scipy.special import expit
+
+from farmwatch.stats.crossed import CrossedFit, fit_crossed
+from farmwatch.stats.crossed_laplace import fit_laplace
+
+LARGE = {"printer": 900, "lot": 600, "design": 1200, "profile": 200, "wash": 60, "operator": 40}
+SPREADS = (0.5, 0.5, 0.8, 0.3, 0.2, 0.2)
+
+
+def farm(
+    rng: np.random.Generator, rows: int, levels: tuple[int, ...], spreads: tuple[float, ...], intercept: float
+) -> tuple[tuple[np.ndarray, ...], list[np.ndarray]]:
+    codes = np.column_stack([rng.integers(0, count, rows) for count in levels])
+    effects = [rng.normal(0, spread, count) for spread, count in zip(spreads, levels, strict=True)]
+    load = rng.normal(size=rows)
+    linear = intercept + 0.2 * load
+    for factor, values in enumerate(effects):
+        linear += values[codes[:, factor]]
+    trials = rng.integers(1, 12, rows)
+    fixed = np.column_stack([np.ones(rows), load])
+    return (rng.binomial(trials, expit(linear)), trials, fixed, codes), effects
+
+
+def speed(rows: int) -> None:
+    levels = tuple(LARGE.values())
+    arguments, _ = farm(np.random.default_rng(1), rows, levels, SPREADS, -3.0)
+    print(f"{rows:,} rows, {sum(levels):,} levels in {len(levels)} factors, true sd {SPREADS}")
+    for name, fit in (("fixed point", fit_crossed), ("Laplace", fit_laplace)):
+        start, busy = time.perf_counter(), time.process_time()
+        result = fit(*arguments, levels)
+        spent, busy = time.perf_counter() - start, time.process_time() - busy
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+        clock = f"{spent:6.1f} s ({busy:.1f} s of processor)"
+        print(f"{name:12s} {clock}  peak {peak:4.2f} GiB  looks {result.iterations:3d}  sd {result.sd.round(3)}")
+
+
+def coverage(farms: int) -> None:
+    levels, spreads = (24, 30, 60), (0.5, 0.5, 0.8)
+    print(
+        f"{farms} farms of 2,500 plates, levels {levels}, true sd {spreads}: share of 95 % intervals that hold the truth"
+    )
+    fits: dict[str, Callable[..., CrossedFit]] = {"fixed point": fit_crossed, "Laplace": fit_laplace}
+    for name, fit in fits.items():
+        hits = np.zeros(3)
+        centred = np.zeros(3)
+        for seed in range(farms):
+            arguments, truth = farm(np.random.default_rng(1000 + seed), 2500, levels, spreads, -3.0)
+            result = fit(*arguments, levels)
+            for factor, effects in enumerate(truth):
+                error = (result.effects[factor] - effects) / np.sqrt(result.effect_variances[factor])
+                hits[factor] += np.mean(np.abs(error) < 1.96)
+                centred[factor] += result.sd[factor]
+        shares = ", ".join(f"{100 * hit / farms:.1f}" for hit in hits)
+        print(f"{name:12s} {shares} %   mean sd {(centred / farms).round(3)}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", nargs="?", choices=("speed", "coverage", "all"), default="all")
+    parser.add_argument("--rows", type=int, default=1_000_000)
+    parser.add_argument("--farms", type=int, default=100)
+    options = parser.parse_args()
+    if options.what in ("speed", "all"):
+        speed(options.rows)
+    if options.what in ("coverage", "all"):
+        coverage(options.farms)
+
+
+if __name__ == "__main__":
+    main()
