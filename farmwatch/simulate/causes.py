@@ -19,10 +19,10 @@ DIRECTIONS = {
     "right": (1.0, 0.0),
     "front": (0.0, -1.0),
     "back": (0.0, 1.0),
-    "front_left": (-0.5, -0.5),
-    "front_right": (0.5, -0.5),
-    "back_left": (-0.5, 0.5),
-    "back_right": (0.5, 0.5),
+    "front_left": (-0.7, -0.7),
+    "front_right": (0.7, -0.7),
+    "back_left": (-0.7, 0.7),
+    "back_right": (0.7, 0.7),
 }
 
 
@@ -36,17 +36,22 @@ def _own_height(p: Planting) -> float:
     return float(p.draw("height_mm", lambda rng: round(height * rng.uniform(0.25, 0.7), 2)))
 
 
+def _hard(p: Planting) -> np.ndarray:
+    """Hard designs suffer more from a flaw of their own, shape (parts,)."""
+    return np.exp(0.6 * p.world.stock.design_effect)[p.world.design]
+
+
 def _trapped_suction(p: Planting) -> None:
     at = np.full(p.world.plate.size, _own_height(p))
     pull = np.exp(np.clip(0.4 * peel(p.world), -0.7, 0.7))[p.world.plate]
     signs = (("split", 0.4), ("missing", 0.45), ("off_plate", 0.15))
-    p.add_way("cavity", 0.13 * p.strength * pull, signs, low_mm=at - 0.3, high_mm=at + 0.3, pulls=True)
+    p.add_way("cavity", 0.08 * p.strength * pull * _hard(p), signs, low_mm=at - 0.3, high_mm=at + 0.3, pulls=True)
 
 
 def _unsupported_island(p: Planting) -> None:
     at = np.full(p.world.plate.size, _own_height(p))
     signs = (("flake", 0.6), ("missing", 0.4))
-    p.add_way("island", np.full(at.size, 0.13 * p.strength), signs, low_mm=at, high_mm=at + 0.3)
+    p.add_way("island", 0.12 * p.strength * _hard(p), signs, low_mm=at, high_mm=at + 0.3)
 
 
 def _bad_file(p: Planting) -> None:
@@ -136,7 +141,7 @@ def _profile_cold(p: Planting) -> None:
 def _plate_tilt(p: Planting) -> None:
     zone = str(p.draw("zone", lambda rng: str(rng.choice(sorted(DIRECTIONS)))))
     p.detail["zones"] = (zone,)
-    slope = 0.24 * p.strength
+    slope = 0.27 * p.strength
     gap = slope * np.clip(p.beside(DIRECTIONS[zone]), 0.0, None)
     p.world.gap_mm[p.active_parts] += gap[p.active_parts]
     p.uneven(slope * DIRECTIONS[zone][0], slope * DIRECTIONS[zone][1], 0.0)
@@ -167,7 +172,7 @@ def _film_worn(p: Planting) -> None:
     if rows.size:
         layers = p.world.stock.file_height[p.world.plan.file[rows]] / LAYER_MM
         p.world.film_layers[rows] = p.world.film_layers[rows[0]] + np.cumsum(layers) - layers
-    p.world.film_wear += 2.8 * p.strength * p.ramp(25.0)
+    p.world.film_wear += 3.2 * p.strength * p.ramp(20.0)
 
 
 def _film_spot(p: Planting) -> None:

@@ -91,7 +91,7 @@ def _fitting(
 
 
 def truth_of(p: Planting, quiet: np.ndarray, faulted: np.ndarray) -> PlantedFault:
-    """The truth about a planted fault. ``quiet``, ``faulted``: part risks without and with faults, (parts,)."""
+    """The truth about a planted fault. ``quiet``, ``faulted``: part risks before and after it was planted, (parts,)."""
     world, model = p.world, CAUSES[p.fault.cause]
     parts = p.active_parts
     odds = _odds(faulted[parts]) / _odds(quiet[parts]) if parts.any() else np.nan

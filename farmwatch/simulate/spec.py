@@ -42,7 +42,8 @@ class PlantedFault:
 
     ``kinds``, ``signs``, ``zones``, ``bands``: any of these is a right answer; empty: the cause leaves no such mark.
     ``also``: subjects that are as right as ``subject``. ``until``: the day of the mend. ``odds_ratio``: of part
-    failure on the plates under the fault against the same plates without it (NaN where no plate was under it).
+    failure on the plates under the fault against the same plates without it, faults planted before it left as they are
+    (NaN where no plate was under it).
     ``plates``: plates under it. ``first_plate_on``: the local day of the first of them, None without one.
     """
 
