@@ -196,16 +196,19 @@ def _height_curve(picture: HeightCurve) -> str:
     axes.stairs(others, edges, orientation="horizontal", color="white", linewidth=3.0, zorder=3, baseline=None)
     axes.stairs(others, edges, orientation="horizontal", color=EXPECTED, linewidth=1.6, zorder=4, baseline=None)
     top = max(float(own.max()), float(others.max()), 1.0)
-    axes.set_xlim(0, top * 1.25)
+    axes.set_xlim(0, top * 1.35)
     axes.set_ylim(0, edges[-1])
+    peak = int(np.argmax(others))
     axes.annotate(
         "rest of the farm",
-        (others[-1], edges[-1]),
-        xytext=(4, -2),
+        (others[peak], (edges[peak] + edges[peak + 1]) / 2),
+        xytext=(5, 7),
         textcoords="offset points",
         color=EXPECTED,
-        va="top",
+        va="bottom",
         fontsize=8.5,
+        zorder=5,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
     )
     middle = (picture.from_mm + picture.to_mm) / 2
     at = int(np.clip(np.searchsorted(edges, middle, side="right") - 1, 0, len(own) - 1))

@@ -68,6 +68,7 @@ class FindingPart:
     causes: tuple[CausePart, ...]
     other_causes: float
     checks: tuple[CheckPart, ...]
+    caution: str
     repair: tuple[str, ...]
     first_flagged: str
     last_seen: str
@@ -213,10 +214,11 @@ def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -
                 tells_apart=tuple(words.cause(code) for code in check.tells_apart),
                 cost=words.hours(check.cost),
                 means=tuple((words.phrase(result), meaning) for result, meaning in check.means.items()),
-                caution=check.caution or ("" if check.code else words.SAFETY_BRIEF),
+                caution=words.caution_of(check),
             )
             for check in finding.next_checks[:CHECKS_SHOWN]
         ),
+        caution=words.cautions(words.caution_of(check) for check in finding.next_checks[:CHECKS_SHOWN]),
         repair=repair_words(finding),
         first_flagged=words.date(finding.first_flagged_on),
         last_seen=words.date(finding.last_seen_on),

@@ -31,6 +31,7 @@ from farmwatch.report.zones import zone_of
 PEERS_SHOWN = 12
 POINTS_SHOWN = 600
 SPANS_SHOWN = 26
+AT_RISK = 30  # fewer parts than this say nothing of one slice of height
 
 
 def pictures_of(evidence: Evidence, frames: Frames, until: dt.date) -> tuple[Picture, ...]:
@@ -244,7 +245,7 @@ def _per_thousand(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
     reached = np.where(np.isfinite(fell), np.fmin(fell, height), height)
     at_risk = np.array([(reached >= edge).sum() for edge in edges[:-1]], dtype=float)
     failed = np.histogram(fell[rows["failed"].to_numpy(dtype=bool) & np.isfinite(fell)], bins=edges)[0]
-    return np.where(at_risk > 0, 1000.0 * failed / np.maximum(at_risk, 1.0), np.nan)
+    return np.where(at_risk >= AT_RISK, 1000.0 * failed / np.maximum(at_risk, 1.0), np.nan)
 
 
 def band_edges(evidence: Evidence, frames: Frames, edges: np.ndarray) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING
 
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import Evidence, NextCheck, Subject
 
 if TYPE_CHECKING:
     from farmwatch.causes.table import CauseTable
@@ -151,6 +151,23 @@ SAFETY_BRIEF = (
     "The maker's safety data sheet and local rules come first."
 )
 
+
+def caution_of(check: NextCheck) -> str:
+    """What to beware of; a check from the table of causes without a caution is one where nothing is handled."""
+    return check.caution or ("" if check.code else SAFETY_BRIEF)
+
+
+def cautions(texts: Iterable[str]) -> str:
+    """Several cautions as one: each sentence once, in order, the one that defers to those who know at the end."""
+    sentences = dict.fromkeys(
+        part.strip().rstrip(".") + "."
+        for text in texts
+        for part in text.replace(". ", ".\n").splitlines()
+        if part.strip()
+    )
+    return " ".join(sorted(sentences, key=lambda sentence: "safety data sheet" in sentence))
+
+
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
 
@@ -195,7 +212,8 @@ def number_text(value: float, digits: int = 3) -> str:
     if abs(value) >= 10 ** (digits - 1):
         return f"{value:,.0f}"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value)))) if value else 0
-    return f"{value:,.{min(places, 6)}f}"
+    shown = f"{value:,.{min(places, 6)}f}"
+    return shown.rstrip("0").rstrip(".") if "." in shown else shown
 
 
 def times(ratio: float) -> str:
