@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from farmwatch.causes.context import Context
+from farmwatch.causes.diagnose import diagnose
+from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
+from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.detectors import cure_offset, height_pattern, odd_run, plate_pattern, rates, signal_shift, wear
 from farmwatch.detectors.expected import fit_expectation
-from farmwatch.detectors.night import Detector, History, Night, Spell, Verdicts
-from farmwatch.evidence import Check, Finding
+from farmwatch.detectors.mended import mended_plates
+from farmwatch.detectors.night import Detector, History, Night, Spell, Verdicts, join_history
+from farmwatch.evidence import Check, Finding, Status
 from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
 from farmwatch.settings import Settings
+from farmwatch.store import Farm
+from farmwatch.store.findings import load_findings_before, save_night
 
 DETECTORS: tuple[tuple[str, Detector], ...] = (
     ("rates", rates.detect),
@@ -50,17 +57,74 @@ def spell_of(finding: Finding) -> Spell | None:
     evidence = finding.evidence
     if evidence.kind in ("odd_run", "signal_shift") or evidence.subject.type == "run":
         return None
-    ended = {"faded": finding.last_seen_on, "open": None, "returned": None}.get(finding.status, finding.repair.get("on"))
+    ended = {"faded": finding.last_seen_on, "open": None, "returned": None}.get(
+        finding.status, finding.repair.get("on")
+    )
     return Spell(evidence.subject, evidence.sign, evidence.since, ended)
 
 
-def run_night(history: History, as_of: dt.date, settings: Settings, findings: Sequence[Finding]) -> NightResult:
+def run_night(
+    history: History, as_of: dt.date, settings: Settings, findings: Sequence[Finding], table: CauseTable
+) -> NightResult:
     """One night over what was known by then. ``findings``: the ledger as the night before left it."""
     night = look(history, as_of, settings, findings)
     verdicts = [_guarded(name, detector, night) for name, detector in DETECTORS]
     evidence = draw_together(item for verdict in verdicts for item in verdict.evidence)
     checks = tuple(check for verdict in verdicts for check in verdict.checks)
-    return NightResult(update(findings, evidence, as_of), checks)
+    context = context_of(night)
+    after = [judged(finding, night, context) for finding in update(findings, evidence, as_of)]
+    return NightResult(tuple(_diagnosed(finding, as_of, table, settings, context) for finding in after), checks)
+
+
+def context_of(night: Night) -> Context:
+    """The night's view as the causes read it."""
+    return Context(night.history.records, night.settings, night.as_of, night.plates, night.parts, night.part_risk)
+
+
+def judged(finding: Finding, night: Night, context: Context) -> Finding:
+    """The finding with the verdict on its latest mend, if something was done about it."""
+    if finding.status in ("cleared", "faded"):
+        return finding
+    mend = last_mend(finding, context.service, night.settings.farm.timezone)
+    if mend is None:
+        return finding
+    verdict = verdict_since(finding, night, mend.on)
+    if verdict is None:
+        status: Status = "watching"
+        said: dict[str, object] = {}
+    elif verdict.status == "returned" and mend.on < finding.first_flagged_on:
+        return finding  # done before anybody was told, and it made no difference: no mend of this
+    else:
+        status, said = verdict.status, asdict(verdict)
+    repair = {**said, "status": status, "event_id": mend.event_id, "action": mend.action, "on": mend.on}
+    return replace(finding, status=status, repair=repair)
+
+
+def verdict_since(finding: Finding, night: Night, since: dt.date) -> RepairVerdict | None:
+    """What the subject's plates from ``since`` on say of the mend; None where failures are not what was found."""
+    evidence = finding.evidence
+    told = [evidence.effect, evidence.effect_low, evidence.effect_high]
+    if evidence.effect_unit != "odds ratio":
+        rates_beside = [item for item in evidence.detail.get("also", []) if item["effect_unit"] == "odds ratio"]
+        if not rates_beside:
+            return None
+        told = [rates_beside[0][name] for name in ("effect", "effect_low", "effect_high")]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        effect, low, high = np.log(told)
+    plates = mended_plates(night, evidence, since)
+    rho = night.expectation.rho if night.expectation is not None else 0.1
+    return repair_verdict(*plates, rho, effect, (high - low) / 3.92, night.settings.repairs)
+
+
+def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Settings, context: Context) -> Finding:
+    if finding.last_seen_on != as_of and finding.causes:
+        return finding
+    try:
+        causes, checks = diagnose(finding, table, settings, context)
+    except Exception as error:  # a finding without causes is still a finding; its detail says why
+        detail = {**finding.evidence.detail, "no_causes": f"{type(error).__name__}: {error}"}
+        return replace(finding, evidence=replace(finding.evidence, detail=detail))
+    return replace(finding, causes=causes, next_checks=checks)
 
 
 def _guarded(name: str, detector: Callable[[Night], Verdicts], night: Night) -> Verdicts:
@@ -69,3 +133,37 @@ def _guarded(name: str, detector: Callable[[Night], Verdicts], night: Night) -> 
         return detector(night)
     except Exception as error:  # the night must not die of one detector; the report says that it was not checked
         return Verdicts((), (Check(name, "failed", "farm", None, f"{type(error).__name__}: {error}"),))
+
+
+def nightly(farm: Farm, as_of: dt.date) -> NightResult:
+    """The night ``as_of`` on a farm's records, filed in its ledger. Raises what the store and the causes raise."""
+    return nights(farm, join_history(farm.records()), as_of, as_of, causes_of_farm(farm))
+
+
+def nights(
+    farm: Farm,
+    history: History,
+    first: dt.date,
+    last: dt.date,
+    table: CauseTable,
+    progress: Callable[[dt.date], None] | None = None,
+) -> NightResult:
+    """Every night from ``first`` to ``last``, each filed; the result is that of the last."""
+    with farm.writer():
+        findings: Sequence[Finding] = load_findings_before(farm, first)
+        night = first
+        while True:
+            result = run_night(history, night, farm.settings, findings, table)
+            save_night(farm, night, result.findings, result.checks)
+            findings = result.findings
+            if progress is not None:
+                progress(night)
+            if night >= last:
+                return result
+            night += dt.timedelta(days=1)
+
+
+def causes_of_farm(farm: Farm) -> CauseTable:
+    """The table of causes with the farm's own ``causes.toml`` over the shipped one."""
+    own = farm.path / "causes.toml"
+    return load_causes(own if own.exists() else None)

@@ -6,20 +6,22 @@ import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from farmwatch.causes.table import CauseTable
 from farmwatch.detectors.night import join_history
-from farmwatch.evidence import Finding
-from farmwatch.nightly import NightResult, run_night
+from farmwatch.evidence import Check, Finding
+from farmwatch.nightly import run_night
 from farmwatch.records import Records
 from farmwatch.settings import Settings
 
 
 @dataclass(frozen=True)
 class Replay:
-    """``findings`` in the state of the last night; ``first``: each as it stood when it was first flagged."""
+    """``findings`` in the state of the last night; ``first``: each as it stood when it was first flagged; ``failed``:
+    what could not be checked on some night."""
 
     findings: tuple[Finding, ...]
     first: dict[str, Finding]
-    last_night: NightResult | None
+    failed: tuple[Check, ...]
 
 
 def replay(
@@ -27,20 +29,22 @@ def replay(
     first_night: dt.date,
     last_night: dt.date,
     settings: Settings,
+    table: CauseTable,
     progress: Callable[[dt.date], None] | None = None,
 ) -> Replay:
     """Walk the nights from ``first_night`` to ``last_night``, both included, with an empty ledger to begin with."""
     history = join_history(records)
     findings: Sequence[Finding] = ()
     first: dict[str, Finding] = {}
-    result: NightResult | None = None
+    failed: list[Check] = []
     night = first_night
     while night <= last_night:
-        result = run_night(history, night, settings, findings)
+        result = run_night(history, night, settings, findings, table)
         findings = result.findings
+        failed.extend(check for check in result.checks if check.state == "failed")
         for finding in findings:
             first.setdefault(finding.finding_id, finding)
         if progress is not None:
             progress(night)
         night += dt.timedelta(days=1)
-    return Replay(tuple(findings), first, result)
+    return Replay(tuple(findings), first, tuple(failed))

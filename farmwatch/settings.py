@@ -162,11 +162,10 @@ class CureOffsetSection(Section):
 class WearSection(Section):
     """How risk against the counters since service is judged."""
 
-    film_scale_layers: Positive
-    lamp_scale_hours: Positive
-    bath_scale_runs: Positive
     failures_at_least: Count
     cycles_look_back_days: Count
+    screen_z: Positive
+    cycles_at_least: Count
     risk_at_most: Positive
     keep_within: Positive
     findings_at_most: Count
@@ -196,6 +195,12 @@ def shipped(name: str) -> Path:
     """The path of a shipped file under ``config/``: packed in an installed farmwatch, beside it in a source tree."""
     packed = Path(__file__).parent / "config" / name
     return packed if packed.exists() else Path(__file__).parent.parent / "config" / name
+
+
+def shipped_samples() -> Path:
+    """The folder of the invented sample farm."""
+    packed = Path(__file__).parent / "data_samples"
+    return packed if packed.exists() else Path(__file__).parent.parent / "data_samples"
 
 
 @cache

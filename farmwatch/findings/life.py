@@ -52,8 +52,9 @@ def _same(finding: Finding, item: Evidence) -> bool:
         return False
     if old.sign is not None and item.sign is not None and old.sign != item.sign and old.kind == item.kind:
         return False
-    if finding.status == "cleared":
-        return item.score >= 0 and item.since <= finding.last_seen_on + COMES_BACK
+    if finding.status == "cleared" and not _before_mend(finding, item):
+        alike = old.kind == item.kind or (old.sign is not None and old.sign == item.sign)
+        return alike and item.score >= 0 and item.since <= finding.last_seen_on + COMES_BACK
     if finding.status == "faded" and item.since > finding.last_seen_on + ONSET_SLACK:
         return False
     return item.since_low <= finding.last_seen_on + ONSET_SLACK and item.since_high >= old.since_low - ONSET_SLACK
@@ -72,7 +73,17 @@ def _explained(finding: Finding, item: Evidence) -> bool:
     return shared >= SHARED_PLATES * len(old.run_ids)
 
 
+def _before_mend(finding: Finding, item: Evidence) -> bool:
+    """Whether ``item`` only tells again what was so before the finding's mend."""
+    mended = finding.repair.get("on")
+    return mended is not None and item.since <= mended
+
+
 def _seen(finding: Finding, item: Evidence, as_of: dt.date) -> Finding:
+    if finding.status in ("watching", "cleared") and _before_mend(finding, item):
+        return finding
+    if finding.status == "watching":
+        return replace(finding, last_seen_on=as_of)  # whether it is back is for the verdict on the mend to say
     status: Status = {"faded": "open", "cleared": "returned"}.get(finding.status, finding.status)  # type: ignore[assignment]
     return replace(finding, evidence=item, last_seen_on=as_of, status=status)
 

@@ -1,0 +1,3 @@
+from farmwatch.cli import main
+
+main()

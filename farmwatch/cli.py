@@ -1,0 +1,452 @@
+"""The commands: parse, call, print. What takes long to import is imported where a command needs it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from farmwatch.collect import CollectSummary
+    from farmwatch.store import Farm
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+TROUBLE = 3  # exit of a collect that left something outside
+
+
+def farm_option(command: Command) -> Command:
+    return click.option(
+        "--farm",
+        "farm_path",
+        envvar="FARMWATCH_FARM",
+        default=".",
+        metavar="DIR",
+        help="The farm's folder (default: the current one, or FARMWATCH_FARM).",
+    )(command)
+
+
+def json_option(command: Command) -> Command:
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")(command)
+
+
+class Day(click.ParamType):
+    """A calendar day, YYYY-MM-DD."""
+
+    name = "YYYY-MM-DD"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
+        if isinstance(value, dt.date):
+            return value
+        try:
+            return dt.date.fromisoformat(value)
+        except ValueError:
+            self.fail(f"not a day like 2031-04-02: {value!r}", param, ctx)
+
+
+class WeekName(click.ParamType):
+    """An ISO week, YYYY-Www."""
+
+    name = "YYYY-Www"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        from farmwatch.report.week import Week
+
+        if isinstance(value, Week):
+            return value
+        try:
+            return Week.parse(value)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+@contextmanager
+def plain_errors() -> Iterator[None]:
+    """Errors in the farm's data or settings end with one line and exit code 1; nobody is shown a traceback."""
+    try:
+        yield
+    except (click.ClickException, click.exceptions.Exit, SystemExit, KeyboardInterrupt):
+        raise
+    except BrokenPipeError:
+        sys.stderr.close()
+        raise SystemExit(0) from None
+    except Exception as error:
+        message = " ".join(str(error).split()) or type(error).__name__
+        if type(error).__name__ not in ("StoreError", "SettingsError", "CausesError", "QuarantineError"):
+            message = f"{type(error).__name__}: {message}"
+        raise click.ClickException(message) from None
+
+
+class Plain(click.Group):
+    """A group whose commands end plainly on errors."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with plain_errors():
+            return super().invoke(ctx)
+
+
+@click.group(cls=Plain, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="farmwatch", message="%(prog)s %(version)s")
+def main() -> None:
+    """Watch a farm of resin printers: which failure rate moved, where on the plate, how high, since when, and why.
+
+    Start with `farmwatch demo`, or with `farmwatch init DIR` and `farmwatch collect` for a farm of your own.
+    """
+
+
+def open_farm(path: str) -> Farm:
+    from farmwatch.store import Farm
+
+    return Farm.open(path)
+
+
+def today(farm: Farm) -> dt.date:
+    from zoneinfo import ZoneInfo
+
+    return dt.datetime.now(ZoneInfo(farm.timezone)).date()
+
+
+def print_json(document: Any) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+@main.command()
+@click.argument("directory", metavar="DIR")
+@click.option(
+    "--timezone", default="UTC", show_default=True, metavar="ZONE", help="The farm's zone, such as Europe/Paris."
+)
+def init(directory: str, timezone: str) -> None:
+    """Make a farm's folder at DIR."""
+    from farmwatch.store import Farm
+
+    farm = Farm.create(directory, timezone)
+    click.echo(
+        f"{farm.path}: a farm in {timezone}. Put files into {farm.inbox} and run: farmwatch collect --farm {directory}"
+    )
+
+
+@main.command()
+@click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
+@farm_option
+@json_option
+def collect(paths: tuple[Path, ...], farm_path: str, as_json: bool) -> None:
+    """Take the inbox, or the files and folders named, into the records.
+
+    Exits 3 if anything was quarantined or could not be read.
+    """
+    from farmwatch.collect import collect as take
+
+    farm = open_farm(farm_path)
+    with progress_bar("taking", quiet=as_json) as bar:
+        summary = take(farm, paths or None, bar)
+    if as_json:
+        print_json(summary.to_dict())
+    else:
+        click.echo(summary_text(summary, farm))
+    if summary.trouble:
+        raise SystemExit(TROUBLE)
+
+
+@contextmanager
+def progress_bar(label: str, quiet: bool) -> Iterator[Callable[[int, int, str], None] | None]:
+    """A bar on a terminal (on standard error); nothing in a pipe."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1000, label=label, file=sys.stderr, item_show_func=lambda item: item) as bar:
+
+        def tick(done: int, total: int, name: str) -> None:
+            bar.update(int(1000 * done / max(total, 1)) - bar.pos, name)
+
+        yield tick
+
+
+def summary_text(summary: CollectSummary, farm: Farm) -> str:
+    """What a collect did, for a person: a line a file, then what to look at."""
+    from farmwatch.report.text import printable
+
+    lines = []
+    for file in summary.files:
+        if file.error is not None:
+            lines.append(f"{printable(file.file)}: cannot be read, left where it is: {printable(file.error)}")
+            continue
+        bad = sum(file.quarantined.values())
+        reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
+        lines.append(
+            f"{printable(file.file)}: {file.rows} rows of {file.table}: {file.taken} taken, {file.replaced} replaced, "
+            f"{file.unchanged} unchanged, {bad} quarantined" + (f" ({reasons})" if reasons else "")
+        )
+    total = summary.totals
+    lines.append(
+        f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
+        f"{sum(total.quarantined.values())} quarantined; {len(summary.unreadable)} files unreadable"
+    )
+    for recheck in summary.rechecked:
+        if recheck.quarantined or recheck.released:
+            lines.append(
+                f"checked again in {recheck.table} ({recheck.reason}): {recheck.quarantined} rows to quarantine, "
+                f"{recheck.released} released"
+            )
+    for table, names in sorted(summary.unregistered.items()):
+        shown = ", ".join(printable(name) for name in names[:8]) + (
+            f" and {len(names) - 8} more" if len(names) > 8 else ""
+        )
+        lines.append(f"named but not registered in {table}: {shown}")
+    for column, codes in sorted(summary.unknown_codes.items()):
+        shown = ", ".join(f"{printable(code)} ({count})" for code, count in codes.most_common(8))
+        lines.append(f"unknown {column}, kept as written and counted as other: {shown}")
+    if any(file.quarantined for file in summary.files):
+        lines.append(f"Rows in quarantine, each with file, line, column and reason: {farm.quarantine}")
+    return "\n".join(lines)
+
+
+@main.command()
+@farm_option
+@click.option("--as-of", type=Day(), help="The night to analyse (default: today on the farm's clock).")
+@json_option
+def nightly(farm_path: str, as_of: dt.date | None, as_json: bool) -> None:
+    """Analyse all that was known at the end of a day; file and update findings."""
+    from farmwatch.nightly import nightly as run
+    from farmwatch.report.text import findings_table, to_json
+
+    farm = open_farm(farm_path)
+    night = as_of or today(farm)
+    result = run(farm, night)
+    failed = [check for check in result.checks if check.state == "failed"]
+    if as_json:
+        print_json(to_json(result.findings))
+    else:
+        live = [finding for finding in result.findings if finding.status in ("open", "watching", "returned")]
+        new = sum(finding.first_flagged_on == night for finding in live)
+        click.echo(f"Night of {night}: {len(live)} findings in force, {new} of them new.")
+        if live:
+            click.echo(findings_table(live))
+    for check in failed:
+        click.echo(f"not checked: {check.detector}: {check.reason}", err=True)
+    if failed:
+        raise SystemExit(1)
+
+
+@main.command()
+@farm_option
+@json_option
+@click.option(
+    "--status",
+    type=click.Choice(["open", "watching", "cleared", "returned", "faded"]),
+    help="Only findings of this state.",
+)
+@click.option("--as-of", type=Day(), help="As they stood after this night (default: the last one).")
+def findings(farm_path: str, as_json: bool, status: str | None, as_of: dt.date | None) -> None:
+    """List the findings."""
+    from farmwatch.report.text import findings_table, to_json
+    from farmwatch.store import load_findings
+
+    listed = [f for f in load_findings(open_farm(farm_path), as_of) if status is None or f.status == status]
+    if as_json:
+        print_json(to_json(listed))
+    else:
+        click.echo(findings_table(listed))
+
+
+@main.command()
+@click.argument("finding_id")
+@farm_option
+@click.option("--plates", is_flag=True, help="After every sentence, the plates on which it rests.")
+def explain(finding_id: str, farm_path: str, plates: bool) -> None:
+    """Tell the story of one finding: evidence, ranked causes, next checks."""
+    from farmwatch.causes.explain import as_text, tell
+    from farmwatch.nightly import causes_of_farm, context_of, look, verdict_since
+    from farmwatch.report.text import printable
+    from farmwatch.store import load_findings, nights
+
+    farm = open_farm(farm_path)
+    every = load_findings(farm)
+    finding = next((f for f in every if f.finding_id == finding_id), None)
+    if finding is None:
+        raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
+    from farmwatch.detectors.night import join_history
+
+    night = look(join_history(farm.records()), nights(farm)[-1], farm.settings, every)
+    mended = finding.repair.get("on")
+    verdict = verdict_since(finding, night, mended) if mended is not None else None
+    story = tell(finding, causes_of_farm(farm), farm.settings, context_of(night), verdict)
+    click.echo("\n".join(printable(line) for line in as_text(story, plates).splitlines()))
+
+
+@main.command()
+@click.argument("finding_id")
+@click.argument("check")
+@click.argument("result")
+@farm_option
+@click.option("--printer", "printer_id", help="Where it was done, for a finding that is not about one printer.")
+def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: str | None) -> None:
+    """Enter the RESULT of a CHECK on a finding; the causes are weighed anew the next night.
+
+    `farmwatch explain FINDING_ID` names the checks and their possible results.
+    """
+    import os
+    import tempfile
+
+    from farmwatch.causes.entered import check_row
+    from farmwatch.collect import collect as take
+    from farmwatch.nightly import causes_of_farm
+    from farmwatch.report.text import printable
+    from farmwatch.store import load_findings
+
+    farm = open_farm(farm_path)
+    finding = next((f for f in load_findings(farm) if f.finding_id == finding_id), None)
+    if finding is None:
+        raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
+    row = check_row(finding, check, result, dt.datetime.now(dt.UTC), printer_id or "farm", causes_of_farm(farm))
+    with tempfile.TemporaryDirectory() as folder:
+        # through the same door as every other row, so that a rebuild finds it again
+        path = Path(folder) / f"service.check-{os.getpid()}.jsonl"
+        path.write_text(json.dumps(row) + "\n", encoding="utf-8")
+        summary = take(farm, [path], None)
+    if summary.trouble:
+        raise click.ClickException(summary_text(summary, farm).splitlines()[0])
+    click.echo(f"{finding_id}: {check} {result} entered; the next nightly weighs it.")
+
+
+@main.command()
+@farm_option
+@click.option("--week", type=WeekName(), help="The ISO week (default: the week of today on the farm's clock).")
+def weekly(farm_path: str, week: Any) -> None:
+    """Write the drift report of a week to reports/ and print its path."""
+    from farmwatch.report.week import Week
+    from farmwatch.weekly import weekly as write
+
+    farm = open_farm(farm_path)
+    click.echo(write(farm, week or Week.of(today(farm))))
+
+
+@main.command()
+@farm_option
+@click.option("--from", "first", type=Day(), required=True, help="The first night.")
+@click.option("--to", "last", type=Day(), required=True, help="The last night.")
+@json_option
+def replay(farm_path: str, first: dt.date, last: dt.date, as_json: bool) -> None:
+    """Walk every night of a span, each with only what had ended by then; writes nothing."""
+    from farmwatch.nightly import causes_of_farm
+    from farmwatch.replay import replay as walk
+    from farmwatch.report.text import findings_table, to_json
+
+    if last < first:
+        raise click.UsageError("--to lies before --from")
+    farm = open_farm(farm_path)
+    nights = (last - first).days + 1
+    with progress_bar("nights", quiet=False) as bar:
+        tick = (lambda night: bar((night - first).days + 1, nights, str(night))) if bar is not None else None
+        walked = walk(farm.records(), first, last, farm.settings, causes_of_farm(farm), tick)
+    if as_json:
+        print_json(to_json(walked.findings, walked.first))
+    else:
+        click.echo(findings_table(walked.findings))
+    failed = {f"{check.detector}: {check.reason}" for check in walked.failed}
+    for line in sorted(failed):
+        click.echo(f"not checked on some nights: {line}", err=True)
+
+
+@main.command()
+@click.argument("sql")
+@farm_option
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV; cells that a spreadsheet would run are neutralised.")
+@json_option
+def query(sql: str, farm_path: str, as_csv: bool, as_json: bool) -> None:
+    """Answer one SQL SELECT over the tables and findings; read-only. Exits 2 on bad SQL."""
+    from farmwatch.report.answers import as_csv_text, as_json_rows, as_table_text
+    from farmwatch.store import BadQuery
+    from farmwatch.store import query as ask
+
+    if as_csv and as_json:
+        raise click.UsageError("--csv or --json, not both")
+    try:
+        answer = ask(open_farm(farm_path), sql)
+    except BadQuery as error:
+        raise click.UsageError(str(error)) from None
+    if as_json:
+        print_json(as_json_rows(answer))
+    else:
+        click.echo(as_csv_text(answer) if as_csv else as_table_text(answer), nl=not as_csv)
+
+
+@main.command()
+@farm_option
+def rebuild(farm_path: str) -> None:
+    """Make the records anew from the kept deliveries alone."""
+    from farmwatch.collect import rebuild as make_anew
+
+    farm = open_farm(farm_path)
+    with progress_bar("rebuilding", quiet=False) as bar:
+        summary = make_anew(farm, bar)
+    click.echo(
+        summary_text(summary, farm).splitlines()[-1] if summary.files else "no deliveries are kept: nothing to rebuild"
+    )
+
+
+@main.command()
+@farm_option
+def schedule(farm_path: str) -> None:
+    """Stay up: nightly and weekly jobs on the farm's clock, missed ones caught up."""
+    from farmwatch.schedule import stay_up
+
+    stay_up(open_farm(farm_path))
+
+
+@main.command()
+@farm_option
+def due(farm_path: str) -> None:
+    """Run what is due and end: for cron and timers."""
+    from farmwatch.schedule import run_due
+
+    outcome = run_due(open_farm(farm_path))
+    for line in outcome.lines:
+        click.echo(line, err=line.startswith("failed"))
+    if outcome.failed:
+        raise SystemExit(1)
+
+
+@main.command()
+@farm_option
+@json_option
+def status(farm_path: str, as_json: bool) -> None:
+    """Show the last jobs, what failed and why, what is due, and how fresh each printer's records are."""
+    from farmwatch.schedule import status_document, status_text
+
+    document = status_document(open_farm(farm_path))
+    if as_json:
+        print_json(document)
+    else:
+        click.echo(status_text(document))
+
+
+@main.command()
+@click.argument("directory", metavar="DIR")
+@click.option("--printers", type=click.IntRange(1, 100_000), default=24, show_default=True, help="How many printers.")
+@click.option("--days", type=click.IntRange(1, 3660), default=180, show_default=True, help="How many days.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="The same seed makes the same farm.")
+@click.option("--faults", type=click.IntRange(0, 25), default=6, show_default=True, help="How many faults to plant.")
+def simulate(directory: str, printers: int, days: int, seed: int, faults: int) -> None:
+    """Make up a farm with planted faults: files of the contract in DIR, and truth.json with what was planted."""
+    from farmwatch.simulate.scenarios import simulate_to
+
+    for path in simulate_to(directory, printers, days, seed, faults):
+        click.echo(path)
+
+
+@main.command()
+@click.argument("directory", metavar="[DIR]", default="demo-farm")
+def demo(directory: str) -> None:
+    """Make a farm at DIR (default demo-farm) from the invented sample data and run the whole job on it."""
+    from farmwatch.demo import demo as run
+
+    run(Path(directory), click.echo)
+
+
+if __name__ == "__main__":
+    main()
