@@ -17,11 +17,13 @@ from farmwatch.evidence import Evidence
 SIDE_CUTS = (0.0, 0.33, 0.6)
 CORNER_CUTS = (0.0, 0.3, 0.55)
 DISC_RADII = (0.4, 0.6, 0.8)
-RIM_CUTS = (0.6, 0.75, 0.88)
-BAND_CENTRES = (-0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6)
+RIM_CUTS = (0.5, 0.65, 0.78)
+BAND_CENTRES = (-0.4, -0.2, 0.0, 0.2, 0.4)
 BAND_HALF_WIDTHS = (0.12, 0.2)
-SPOT_CENTRES = (-0.8, -0.4, 0.0, 0.4, 0.8)
-SPOT_RADII = (0.28, 0.4)
+SPOT_GRIDS = ((0.4, (-0.8, -0.4, 0.0, 0.4, 0.8)), (0.26, (-0.8, -0.48, -0.16, 0.16, 0.48, 0.8)))
+FINE_STEP = 0.08
+FINE_REACH = 4
+FINE_RADII = (0.16, 0.2, 0.26, 0.33, 0.4)
 
 # Prior weight of each name before any plate is seen; equal within a name. Names with several sides share theirs.
 NAME_WEIGHTS = {
@@ -101,16 +103,37 @@ def zone_dictionary() -> Zones:
         for centre in BAND_CENTRES:
             rectangle("row", -BEYOND, BEYOND, centre - half, centre + half)
             rectangle("column", centre - half, centre + half, -BEYOND, BEYOND)
-    for radius in SPOT_RADII:
-        for centre_u in SPOT_CENTRES:
-            for centre_v in SPOT_CENTRES:
+    for radius, centres in SPOT_GRIDS:
+        for centre_u in centres:
+            for centre_v in centres:
                 if (centre_u, centre_v, radius) != (0.0, 0.0, DISC_RADII[0]):
                     rows.append(("spot", DISC, nan, nan, nan, nan, centre_u, centre_v, radius))
     names = tuple(row[0] for row in rows)
-    columns = np.array([row[1:] for row in rows], dtype=float).T
+    shape, low_u, high_u, low_v, high_v, centre_u, centre_v, radii = np.array([row[1:] for row in rows], dtype=float).T
     counts = {name: names.count(name) for name in NAME_WEIGHTS}
     weight = np.array([NAME_WEIGHTS[name] / counts[name] for name in names])
-    return Zones(names, columns[0].astype(int), *columns[1:], weight=weight / weight.sum())
+    weight = weight / weight.sum()
+    return Zones(names, shape.astype(int), low_u, high_u, low_v, high_v, centre_u, centre_v, radii, weight)
+
+
+def spots_around(centre_u: float, centre_v: float) -> Zones:
+    """Spots on a fine grid around one of the dictionary, of five radii; weights as if the grid covered the plate."""
+    steps = FINE_STEP * np.arange(-FINE_REACH, FINE_REACH + 1)
+    grid = np.meshgrid(centre_u + steps, centre_v + steps, FINE_RADII, indexing="ij")
+    u, v, radius = (axis.ravel() for axis in grid)
+    kept = (np.abs(u) < 1.0) & (np.abs(v) < 1.0)
+    u, v, radius = u[kept], v[kept], radius[kept]
+    nan = np.full(len(u), np.nan)
+    whole = len(FINE_RADII) * (2.0 / FINE_STEP) ** 2
+    weight = np.full(len(u), NAME_WEIGHTS["spot"] / whole)
+    return Zones(("spot",) * len(u), np.full(len(u), DISC), nan, nan, nan, nan, u, v, radius, weight)
+
+
+def take_zones(zones: Zones, index: int) -> Zones:
+    """A dictionary of one."""
+    one = slice(index, index + 1)
+    arrays = (getattr(zones, name)[one] for name in Zones.__dataclass_fields__ if name != "name")
+    return Zones(zones.name[one], *arrays)
 
 
 def membership(
@@ -215,7 +238,7 @@ def zone_mask(
     place = evidence.detail["normalised"]
     half_width = np.broadcast_to(np.asarray(width_mm, float) / 2.0, np.shape(x_mm))
     half_depth = np.broadcast_to(np.asarray(depth_mm, float) / 2.0, np.shape(x_mm))
-    edge = [np.array([float(place.get(key, np.nan))]) for key in ZONE_NUMBERS]
-    zone = Zones((str(evidence.zone),), np.array([int(place["shape"])]), *edge, weight=np.ones(1))
+    edges = {key: np.array([float(place.get(key, np.nan))]) for key in ZONE_NUMBERS}
+    zone = Zones((str(evidence.zone),), shape=np.array([int(place["shape"])]), weight=np.ones(1), **edges)
     u, v = np.asarray(x_mm, float) / half_width, np.asarray(y_mm, float) / half_depth
     return np.asarray(membership(zone, u, v, half_width, half_depth)[:, 0] > 0)

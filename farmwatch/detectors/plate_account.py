@@ -1,0 +1,244 @@
+"""The account of one subject's pattern: which shape, which sign, since when, how strong; and its evidence."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zlib
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from farmwatch.detectors.plate_scene import ALL_SIGNS, Scene, entries_of, silence
+from farmwatch.evidence import Evidence, Subject
+from farmwatch.records import SIGNS
+from farmwatch.stats.onsets import OnsetPosterior, candidate_days, onset_posterior, suffix_sums
+from farmwatch.stats.plate_scan import (
+    conditional_inclusion,
+    log_e_values,
+    one_failure_each,
+    scan_p_value,
+    tilt,
+    zone_effect,
+    zone_shares,
+)
+from farmwatch.stats.zones import (
+    Zones,
+    geometry,
+    membership,
+    normalised_edges,
+    spots_around,
+    take_zones,
+    zone_dictionary,
+)
+
+FINE_RATIOS = (1.7, 3.0, 5.0, 10.0, 30.0)
+RELABELLED_PLATES = 300
+RUNS_NAMED = 200
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A subject's rows of one group with what is expected of them.
+
+    ``rows``: rows of the scene in order of day; ``day_weight``: candidate onset days of each; ``reference``: odds ratio
+    of each zone of the dictionary among the other subjects; ``log_prior``: of the group.
+    """
+
+    group: int
+    rows: np.ndarray
+    day_weight: np.ndarray
+    reference: np.ndarray
+    log_prior: float
+
+
+@dataclass(frozen=True)
+class Account:
+    """``zone``: a dictionary of one; ``rows``: rows of the scene since the onset; ``inside``: whether each entry of those
+    rows lies in the zone; ``expected``: expected share of each row; ``log_sum``: evidence.
+    """
+
+    zone: Zones
+    group: int
+    onset: OnsetPosterior
+    rows: np.ndarray
+    inside: np.ndarray
+    expected: np.ndarray
+    reference: float
+    log_sum: float
+
+
+@dataclass(frozen=True)
+class _Table:
+    """Log evidence of one segment's zones: ``since`` (rows, zones) by onset row, over odds ratios; ``total`` (zones,)."""
+
+    zones: Zones
+    since: np.ndarray
+    total: np.ndarray
+    expected: np.ndarray
+
+
+def account_for(scene: Scene, segments: list[Segment]) -> Account:
+    """The most probable account: the name with most posterior weight over its zones, then the name's best zone."""
+    names = np.array(zone_dictionary().name)
+    tables = [_dictionary_table(scene, segment) for segment in segments]
+    log_sum = float(np.logaddexp.reduce(np.concatenate([table.total for table in tables])))
+    # the spots of the dictionary stand far apart: around the best of them a finer grid takes their place
+    of_spots = [np.where(names == "spot", table.total, -np.inf) for table in tables]
+    finest = int(np.argmax([totals.max() for totals in of_spots]))
+    fine = _spot_table(scene, segments[finest], int(np.argmax(of_spots[finest])))
+    pairs = [(_without(table, names == "spot"), segment) for table, segment in zip(tables, segments, strict=True)]
+    pairs.append((fine, segments[finest]))
+    by_name = {
+        name: np.logaddexp.reduce(
+            np.concatenate([table.total[np.array(table.zones.name) == name] for table, _ in pairs])
+        )
+        for name in sorted(set(names))
+    }
+    name = max(by_name, key=lambda n: float(by_name[n]))
+    of_name = [np.where(np.array(table.zones.name) == name, table.total, -np.inf) for table, _ in pairs]
+    which = int(np.argmax([totals.max() for totals in of_name]))
+    table, segment = pairs[which]
+    return _settle(scene, table, segment, int(np.argmax(of_name[which])), log_sum)
+
+
+def _without(table: _Table, where: np.ndarray) -> _Table:
+    return replace(table, total=np.where(where, -np.inf, table.total))
+
+
+def _dictionary_table(scene: Scene, segment: Segment) -> _Table:
+    rows = segment.rows
+    expected = tilt(scene.expected[rows], segment.reference).astype(float)
+    observed = np.where(scene.observed[rows] == scene.expected[rows], expected, scene.observed[rows])
+    return _table(zone_dictionary(), observed, expected, segment)
+
+
+def _spot_table(scene: Scene, segment: Segment, spot: int) -> _Table:
+    coarse = zone_dictionary()
+    zones = spots_around(float(coarse.centre_u[spot]), float(coarse.centre_v[spot]))
+    rows = segment.rows
+    entries, start = entries_of(scene, rows)
+    part, number = np.unique(scene.part[entries], return_inverse=True)
+    inside = np.zeros((scene.place.shape[1], len(zones)), dtype=np.float32)
+    inside[part] = membership(zones, *scene.place[:, part])
+    total = np.repeat(scene.failures[rows], np.diff(start))
+    share = conditional_inclusion(scene.odds[entries], start, scene.failures[rows]) / total
+    expected = zone_shares(share, start, part[number], inside).astype(float)
+    expected = tilt(expected, float(segment.reference[spot]))
+    observed = zone_shares(scene.failed[entries] / total, start, part[number], inside).astype(float)
+    return _table(zones, silence(scene, rows, inside, observed, expected), expected, segment)
+
+
+def _table(zones: Zones, observed: np.ndarray, expected: np.ndarray, segment: Segment) -> _Table:
+    single = np.array([0])
+    since = np.logaddexp.reduce([suffix_sums(log_e_values(observed, expected, r), single) for r in FINE_RATIOS], axis=0)
+    with np.errstate(divide="ignore"):
+        total = np.logaddexp.reduce(since + np.log(segment.day_weight)[:, None], axis=0)
+    # a zone without parts says nothing and must not profit from its prior weight
+    total = np.where(expected.max(axis=0) > 0, total, -np.inf)
+    return _Table(zones, since, total - np.log(len(FINE_RATIOS)) + np.log(zones.weight) + segment.log_prior, expected)
+
+
+def _settle(scene: Scene, table: _Table, segment: Segment, index: int, log_sum: float) -> Account:
+    zone = take_zones(table.zones, index)
+    day = scene.day[segment.rows]
+    onset = onset_posterior(table.since[:, index], day, segment.day_weight)
+    after = day >= onset.day
+    rows = segment.rows[after]
+    entries, _ = entries_of(scene, rows)
+    inside = membership(zone, *scene.place[:, scene.part[entries]])[:, 0] > 0
+    coarse = zone_dictionary()
+    same = [i for i in range(len(coarse)) if coarse.name[i] == zone.name[0]]
+    reference = float(np.median(segment.reference[same]))
+    return Account(zone, segment.group, onset, rows, inside, table.expected[after, index], reference, log_sum)
+
+
+def segment_of(scene: Scene, group: int, rows: np.ndarray, reference: np.ndarray, log_prior: float) -> Segment:
+    return Segment(group, rows, candidate_days(scene.day[rows], np.array([0]), 0), reference, log_prior)
+
+
+def evidence_of(scene: Scene, subject: Subject, account: Account, score: float, per_month: float) -> Evidence:
+    """``score``: log evidence over the limit; ``per_month``: false findings a farm-month at the limit."""
+    night, rows = scene.night, account.rows
+    failures = scene.failures[rows].astype(float)
+    entries, start = entries_of(scene, rows)
+    failed = scene.failed[entries]
+    seen = np.add.reduceat(failed & account.inside, start[:-1], dtype=float)
+    effect = zone_effect(seen, failures, account.expected)
+    code = scene.groups[account.group]
+    failing = scene.plate[rows[seen > 0]]
+    return Evidence(
+        kind="plate_pattern",
+        subject=subject,
+        since=_date(scene, account.onset.day),
+        since_low=_date(scene, account.onset.low),
+        since_high=_date(scene, account.onset.high),
+        observed=float(seen.sum()),
+        expected=float((failures * account.expected).sum()),
+        opportunities=float(account.inside.sum()),
+        unit="parts",
+        effect=effect.ratio,
+        effect_low=effect.low,
+        effect_high=effect.high,
+        effect_unit="odds ratio",
+        error_rate=float(min(per_month * np.exp(-score), 30.0)),
+        score=score,
+        direction="up",
+        sign=SIGNS[code] if code != ALL_SIGNS else _leading_sign(scene, entries, account),
+        zone=account.zone.name[0],
+        detail={
+            **_place(scene, account),
+            "plates": len(rows),
+            "plates_with_failures_inside": len(failing),
+            "rate_inside": _rate(failed, account.inside),
+            "rate_outside": _rate(failed, ~account.inside),
+            "failed_outside": float(failures.sum() - seen.sum()),
+            "p_value": _p_value(scene, account, subject),
+            "others_odds_ratio": account.reference,
+            "log_evidence": account.log_sum,
+        },
+        run_ids=tuple(night.plates["run_id"].iloc[failing[-RUNS_NAMED:]].astype(str)),
+    )
+
+
+def _rate(failed: np.ndarray, where: np.ndarray) -> float:
+    return float(failed[where].mean()) if where.any() else float("nan")
+
+
+def _place(scene: Scene, account: Account) -> dict[str, Any]:
+    """The zone in mm on the subject's most usual plate, and normalised for plates of other sizes."""
+    sizes = scene.night.plates[["plate_width_mm", "plate_depth_mm"]].to_numpy(dtype=float)[scene.plate[account.rows]]
+    distinct, number = np.unique(sizes, axis=0, return_counts=True)
+    width, depth = distinct[np.argmax(number)]
+    return {
+        **geometry(account.zone, 0, width / 2.0, depth / 2.0),
+        "plate_width_mm": float(width),
+        "plate_depth_mm": float(depth),
+        "normalised": normalised_edges(account.zone, 0),
+    }
+
+
+def _leading_sign(scene: Scene, entries: np.ndarray, account: Account) -> str | None:
+    """The sign of at least seven tenths of the failures inside the zone, if there is one."""
+    sign = scene.part_sign[scene.part[entries[scene.failed[entries] & account.inside]]]
+    counts = np.bincount(sign, minlength=len(SIGNS) + 1)
+    top = int(np.argmax(counts))
+    return SIGNS[top] if top < len(SIGNS) and counts[top] >= max(0.7 * counts.sum(), 3) else None
+
+
+def _p_value(scene: Scene, account: Account, subject: Subject) -> float:
+    """By relabelling within plates, one failed part a plate; the latest plates only where there are very many."""
+    rows = account.rows[-RELABELLED_PLATES:]
+    entries, start = entries_of(scene, rows)
+    total = np.repeat(scene.failures[rows], np.diff(start))
+    expected = conditional_inclusion(scene.odds[entries], start, scene.failures[rows]) / total
+    seed = zlib.crc32(f"{subject.type}:{subject.id}:{scene.night.as_of}".encode())
+    count = scene.night.settings.plate_pattern.relabellings
+    drawn = one_failure_each(expected, start, count, np.random.default_rng(seed))
+    labels = np.zeros((count, len(entries)), dtype=np.float32)
+    labels[np.arange(count)[:, None], drawn] = 1.0
+    return scan_p_value(scene.failed[entries] / total, expected, start, scene.inside[scene.part[entries]], labels)
+
+
+def _date(scene: Scene, day: int) -> dt.date:
+    return scene.first_day + dt.timedelta(days=int(day))
