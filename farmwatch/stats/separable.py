@@ -1,0 +1,232 @@
+"""Can the records tell two suspects apart, and if not, which plates would?
+
+A suspect is a level of a factor (a printer, a lot). Given each plate's expected log-odds with the suspects' own
+effects left out, the excess of failures is put to one suspect, to the other, or to both:
+
+    logit P(failure) = offset + d1 [plate of the first] + d2 [plate of the second],    d1, d2 ~ N(0, prior_sd^2)
+
+Another level is a rival where it explains at least half of the excess by itself and one of these holds: both stand on
+the same plates (aliased); the posterior correlation of d1 and d2 is beyond a limit; or leaving the suspect out once
+the rival is in costs little log-likelihood. Plates weigh ``1 / (1 + (n - 1) rho)``, as parts of one plate fail together.
+
+Bad at: three or more that share the blame, each pair of which looks separable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.special import expit
+
+from farmwatch.stats.crossed import CrossedFit, effect_covariance
+from farmwatch.stats.plate_correlation import beta_binomial_kernel, log_choose
+
+Reason = Literal["aliased", "correlated", "cheap"]
+_STEPS = 30
+
+
+@dataclass(frozen=True)
+class Rival:
+    """A level that the records cannot tell from the suspect.
+
+    ``cost_without_suspect``, ``cost_without_rival``: log-likelihood lost by leaving one out of the pair.
+    ``shared``: plates of both; ``only_suspect``, ``only_rival``: plates of one alone, which tell them apart.
+    """
+
+    factor: int
+    level: int
+    reason: Reason
+    correlation: float
+    cost_without_suspect: float
+    cost_without_rival: float
+    shared: int
+    only_suspect: int
+    only_rival: int
+
+
+def rivals(
+    failures: np.ndarray,
+    trials: np.ndarray,
+    offset: np.ndarray,
+    codes: np.ndarray,
+    suspect: tuple[int, int],
+    weights: np.ndarray | None = None,
+    cost_limit: float = 3.0,
+    correlation_limit: float = 0.9,
+    prior_sd: float = 1.5,
+) -> tuple[Rival, ...]:
+    """Every level of another factor that could be to blame instead of ``suspect``; empty where it stands alone.
+
+    ``failures``, ``trials``, ``offset``, ``weights``: shape (plates,), the plates since the trouble began. ``codes``:
+    integers (plates, factors), -1 for no level. ``suspect``: factor and level. Closest rival first.
+    """
+    rows = np.ones(len(failures)) if weights is None else np.asarray(weights, float)
+    plates = _Plates(np.asarray(failures, float), np.asarray(trials, float), np.asarray(offset, float), rows, prior_sd)
+    mine = codes[:, suspect[0]] == suspect[1]
+    found: list[Rival] = []
+    if not mine.any():
+        return ()
+    alone = plates.gain(mine[:, None])[0]
+    score = plates.score_gain(mine)
+    for factor in range(codes.shape[1]):
+        if factor == suspect[0]:
+            continue
+        for level in np.unique(codes[mine, factor]):
+            other = codes[:, factor] == level
+            # a first look by the score is cheap, and a level that fails it by far cannot pass the fit
+            if level < 0 or plates.score_gain(other) < 0.2 * score:
+                continue
+            pair = _compare(plates, mine, other, alone, cost_limit, correlation_limit)
+            if pair is not None:
+                found.append(Rival(factor, int(level), *pair))
+    return tuple(sorted(found, key=lambda rival: (rival.cost_without_suspect, rival.factor, rival.level)))
+
+
+def _compare(
+    plates: _Plates, mine: np.ndarray, other: np.ndarray, alone: float, cost_limit: float, correlation_limit: float
+) -> tuple[Reason, float, float, float, int, int, int] | None:
+    instead = plates.gain(other[:, None])[0]
+    if instead < 0.5 * alone:
+        return None
+    both, covariance = plates.gain(np.column_stack([mine, other]))
+    correlation = float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]))
+    cost_suspect, cost_rival = both - instead, both - alone
+    shared, only_mine, only_other = int((mine & other).sum()), int((mine & ~other).sum()), int((~mine & other).sum())
+    reason: Reason
+    if only_mine == 0 and only_other == 0:
+        reason = "aliased"
+    elif abs(correlation) > correlation_limit:
+        reason = "correlated"
+    elif cost_suspect < cost_limit:
+        reason = "cheap"
+    else:
+        return None
+    return reason, correlation, cost_suspect, cost_rival, shared, only_mine, only_other
+
+
+@dataclass(frozen=True)
+class _Plates:
+    failures: np.ndarray
+    trials: np.ndarray
+    offset: np.ndarray
+    weights: np.ndarray
+    prior_sd: float
+
+    def score_gain(self, member: np.ndarray) -> float:
+        """What one effect would gain in log-likelihood, by its slope and curvature at zero."""
+        failures, trials, weights = self.failures[member], self.trials[member], self.weights[member]
+        probability = expit(self.offset[member])
+        slope = float(weights @ (failures - trials * probability))
+        curvature = float(weights @ (trials * probability * (1.0 - probability))) + self.prior_sd**-2
+        return 0.5 * slope**2 / curvature
+
+    def gain(self, members: np.ndarray) -> tuple[float, np.ndarray]:
+        """Penalised log-likelihood gained by one effect a column of ``members``, and the effects' covariance."""
+        keep = members.any(axis=1)
+        design = members[keep].astype(float)
+        failures, trials, weights = self.failures[keep], self.trials[keep], self.weights[keep]
+        offset = self.offset[keep]
+        penalty = np.full(design.shape[1], self.prior_sd**-2)
+
+        def value(effects: np.ndarray) -> float:
+            linear = offset + design @ effects
+            inside = weights @ (failures * linear - trials * np.logaddexp(0.0, linear))
+            return float(inside - 0.5 * penalty @ effects**2)
+
+        effects = np.zeros(design.shape[1])
+        start = best = value(effects)
+        for _ in range(_STEPS):
+            probability = expit(offset + design @ effects)
+            slope = design.T @ (weights * (failures - trials * probability)) - penalty * effects
+            curvature = (design.T * (weights * trials * probability * (1.0 - probability))) @ design + np.diag(penalty)
+            step = np.linalg.solve(curvature, slope)
+            following = value(effects + step)
+            while following < best - 1e-12 * abs(best) and np.max(np.abs(step)) > 1e-10:
+                step = 0.5 * step
+                following = value(effects + step)
+            effects, best = effects + step, following
+            if np.max(np.abs(step)) < 1e-8:
+                break
+        return best - start, np.linalg.inv(curvature)
+
+
+def posterior_correlation(fit: CrossedFit, one: tuple[int, int], two: tuple[int, int]) -> float:
+    """Posterior correlation of two effects of a crossed fit, each named by (factor, level)."""
+    covariance = effect_covariance(fit, one, two)
+    return float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]))
+
+
+def components(one: np.ndarray, two: np.ndarray, levels_one: int, levels_two: int) -> tuple[np.ndarray, np.ndarray]:
+    """Parts of the record that no plate connects: the part of each level of the first and of the second factor.
+
+    ``one``, ``two``: codes, shape (plates,), -1 for no level. Levels without a plate are parts by themselves.
+    """
+    both = (one >= 0) & (two >= 0)
+    size = levels_one + levels_two
+    links = coo_array((np.ones(int(both.sum())), (one[both], two[both] + levels_one)), shape=(size, size))
+    _, labels = connected_components(links, directed=False)
+    return labels[:levels_one], labels[levels_one:]
+
+
+def has_peers(one: np.ndarray, two: np.ndarray, levels_one: int, levels_two: int) -> np.ndarray:
+    """Whether each level of the first factor shares levels of the second, directly or through others, with a peer.
+
+    Without a peer a level cannot be told from the levels of the second factor that it alone has. Shape (levels_one,).
+    """
+    labels, _ = components(one, two, levels_one, levels_two)
+    return np.bincount(labels, minlength=levels_one + levels_two)[labels] > 1
+
+
+@dataclass(frozen=True)
+class PlatesNeeded:
+    """Plates until the expected log-likelihood ratio reaches the target, whichever of the two is to blame.
+
+    ``if_raised``: expected log-likelihood ratio a plate where the plate's risk is raised, ``if_not`` where it is not.
+    """
+
+    plates: np.ndarray
+    if_raised: np.ndarray
+    if_not: np.ndarray
+
+
+def plates_to_separate(
+    probability: np.ndarray | float,
+    odds_ratio: np.ndarray | float,
+    parts_per_plate: np.ndarray | int,
+    rho: float,
+    target: float = 3.0,
+) -> PlatesNeeded:
+    """How many plates that carry one suspect without the other would tell them apart; arguments broadcast.
+
+    On such a plate the failure odds are ``odds_ratio`` times the expected if its suspect is to blame, and as expected
+    (``probability``) if the other is. Infinite where no plate says anything (an odds ratio of 1, no parts).
+    """
+    expected, ratio, parts = np.broadcast_arrays(
+        np.atleast_1d(np.asarray(probability, float)), np.asarray(odds_ratio, float), np.asarray(parts_per_plate)
+    )
+    raised = expected * ratio / (1.0 - expected + expected * ratio)
+    outcome = np.arange(int(parts.max(initial=0)) + 1.0)[:, None]
+    inside = outcome <= parts
+    failures = np.where(inside, outcome, 0.0)
+    coefficient = log_choose(np.broadcast_to(parts, failures.shape).astype(float), failures)
+    calm = np.where(inside, coefficient + beta_binomial_kernel(failures, parts, expected, rho), -np.inf)
+    high = np.where(inside, coefficient + beta_binomial_kernel(failures, parts, raised, rho), -np.inf)
+    difference = np.where(inside, high, 0.0) - np.where(inside, calm, 0.0)
+    if_raised = np.maximum(np.sum(np.exp(high) * difference, axis=0), 0.0)
+    if_not = np.maximum(-np.sum(np.exp(calm) * difference, axis=0), 0.0)
+    least = np.minimum(if_raised, if_not)
+    with np.errstate(divide="ignore"):
+        plates = np.where(least > 1e-12, np.ceil(target / least - 1e-9), np.inf)
+    return PlatesNeeded(plates, if_raised, if_not)
+
+
+def cheapest(needed: PlatesNeeded) -> int:
+    """The arrangement that needs the fewest plates; ties go to the one that says more a plate. -1: none says anything."""
+    if not np.isfinite(needed.plates).any():
+        return -1
+    information = np.minimum(needed.if_raised, needed.if_not)
+    return int(np.lexsort((-information, needed.plates))[0])

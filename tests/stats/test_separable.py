@@ -1,0 +1,199 @@
+"""Rivals: found when the records are the same, cleared when the plates tell, and the plates that would tell."""
+
+import numpy as np
+import pytest
+from scipy.special import expit, logit
+from scipy.stats import betabinom, binom
+
+from farmwatch.stats.crossed import fit_crossed
+from farmwatch.stats.plate_correlation import beta_binomial_log_likelihood
+from farmwatch.stats.separable import (
+    cheapest,
+    components,
+    has_peers,
+    plates_to_separate,
+    posterior_correlation,
+    rivals,
+)
+
+PRINTER, LOT, DESIGN = 0, 1, 2
+
+
+def plates(seed: int, on_others: int, effect: float, guilty: str) -> dict[str, np.ndarray]:
+    """Printer 0 runs lot 0 on 60 plates; ``on_others`` plates of lot 0 stand on other printers; 300 plates of neither."""
+    rng = np.random.default_rng(seed)
+    printer = np.concatenate([np.zeros(60, int), rng.integers(1, 8, on_others + 300)])
+    lot = np.concatenate([np.zeros(60 + on_others, int), rng.integers(1, 6, 300)])
+    codes = np.column_stack([printer, lot, rng.integers(0, 10, len(lot))])
+    bad = (printer == 0) if guilty == "printer" else (lot == 0)
+    trials = rng.integers(4, 12, len(lot))
+    offset = np.full(len(lot), -3.0)
+    return {
+        "failures": rng.binomial(trials, expit(offset + effect * bad)),
+        "trials": trials,
+        "offset": offset,
+        "codes": codes,
+    }
+
+
+def test_a_printer_and_the_lot_that_it_alone_runs_are_aliased() -> None:
+    found = rivals(suspect=(PRINTER, 0), **plates(1, 0, 1.5, "printer"))
+    assert [(rival.factor, rival.level, rival.reason) for rival in found] == [(LOT, 0, "aliased")]
+    assert (found[0].shared, found[0].only_suspect, found[0].only_rival) == (60, 0, 0)
+    # one effect serves as well as the other; both together gain a little prior at most
+    assert found[0].cost_without_suspect == pytest.approx(found[0].cost_without_rival, abs=1e-6)
+    back = rivals(suspect=(LOT, 0), **plates(1, 0, 1.5, "printer"))
+    assert [(rival.factor, rival.level) for rival in back] == [(PRINTER, 0)]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_plates_of_the_lot_elsewhere_clear_it(seed: int) -> None:
+    assert rivals(suspect=(PRINTER, 0), **plates(seed, 60, 1.5, "printer")) == ()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_printer_of_a_bad_lot_is_no_suspect_without_its_rival(seed: int) -> None:
+    data = plates(seed, 60, 1.5, "lot")
+    assert rivals(suspect=(LOT, 0), **data) == ()
+    wrong = rivals(suspect=(PRINTER, 0), **data)
+    assert (LOT, 0) in [(rival.factor, rival.level) for rival in wrong]
+    assert wrong[0].cost_without_rival > 3.0
+
+
+def test_a_few_plates_elsewhere_are_not_enough() -> None:
+    found = rivals(suspect=(PRINTER, 0), **plates(3, 3, 1.5, "printer"))
+    assert [(rival.factor, rival.level) for rival in found] == [(LOT, 0)]
+    assert found[0].reason in ("correlated", "cheap")
+    assert found[0].only_rival == 3
+
+
+def test_costs_are_differences_of_maxima() -> None:
+    """Second route: the penalised maxima by a general optimiser."""
+    from scipy.optimize import minimize
+
+    data = plates(4, 8, 1.0, "printer")
+    weights = np.linspace(0.4, 1.0, len(data["trials"]))
+    found = rivals(suspect=(PRINTER, 0), weights=weights, cost_limit=1e9, **data)
+    rival = next(rival for rival in found if (rival.factor, rival.level) == (LOT, 0))
+    columns = np.column_stack([data["codes"][:, 0] == 0, data["codes"][:, 1] == 0]).astype(float)
+
+    def best(design: np.ndarray) -> float:
+        def loss(effects: np.ndarray) -> float:
+            linear = data["offset"] + design @ effects
+            inside = weights @ (data["failures"] * linear - data["trials"] * np.logaddexp(0, linear))
+            return float(0.5 * effects @ effects / 1.5**2 - inside)
+
+        return -minimize(loss, np.zeros(design.shape[1]), method="BFGS", options={"gtol": 1e-8}).fun
+
+    both = best(columns)
+    assert rival.cost_without_suspect == pytest.approx(both - best(columns[:, 1:]), abs=1e-6)
+    assert rival.cost_without_rival == pytest.approx(both - best(columns[:, :1]), abs=1e-6)
+    assert -1 < rival.correlation < 0
+
+
+def test_what_has_nothing_to_do_with_it_is_no_rival() -> None:
+    data = plates(5, 60, 1.5, "printer")
+    found = rivals(suspect=(PRINTER, 0), **data)
+    assert all(rival.factor != DESIGN for rival in found)
+    assert rivals(suspect=(PRINTER, 99), **data) == ()
+
+
+def test_unnamed_levels_are_never_rivals() -> None:
+    data = plates(6, 0, 1.5, "printer")
+    data["codes"][:60, LOT] = -1
+    assert rivals(suspect=(PRINTER, 0), **data) == ()
+
+
+@pytest.mark.parametrize("outcome", [0.0, 1.0])
+def test_all_alike_is_finite(outcome: float) -> None:
+    data = plates(7, 5, 0.0, "printer")
+    data["failures"] = data["trials"] * outcome
+    for rival in rivals(suspect=(PRINTER, 0), **data):
+        assert np.isfinite([rival.cost_without_suspect, rival.cost_without_rival, rival.correlation]).all()
+
+
+def test_how_often_the_innocent_is_named() -> None:
+    """A guilty printer, its lot seen elsewhere as often: over 200 farms the lot is cleared or named beside it,
+    and as sole culprit (a cost of more than 3 without it) hardly ever."""
+    wrong = 0
+    for seed in range(200):
+        found = rivals(suspect=(PRINTER, 0), **plates(1000 + seed, 40, 1.2, "printer"))
+        wrong += any(rival.cost_without_rival > 3.0 for rival in found)
+    assert wrong <= 4  # 2 %: a log-likelihood of 3 by chance alone happens in 1.4 % of two-sided looks
+
+
+def test_crossed_fits_say_when_two_effects_trade_places() -> None:
+    found = []
+    for on_others in (1, 60):
+        data = plates(8, on_others, 1.0, "printer")
+        fixed = np.ones((len(data["trials"]), 1))
+        sd = np.array([1.0, 1.0, 0.3])
+        fit = fit_crossed(data["failures"], data["trials"], fixed, data["codes"], (8, 6, 10), sd=sd)
+        found.append(posterior_correlation(fit, (PRINTER, 0), (LOT, 0)))
+        assert abs(posterior_correlation(fit, (PRINTER, 1), (DESIGN, 3))) < 0.2
+    assert found[0] < -0.6
+    assert found[0] < found[1] - 0.3
+
+
+def test_parts_of_the_record_that_no_plate_connects() -> None:
+    printer = np.array([0, 0, 1, 2, 2, 3, -1])
+    lot = np.array([0, 1, 1, 2, 3, -1, 0])
+    one, two = components(printer, lot, 4, 5)
+    assert one[0] == one[1] == two[0] == two[1]
+    assert one[2] == two[2] == two[3] != one[0]
+    assert len({one[3], two[4], one[0], one[2]}) == 4
+    np.testing.assert_array_equal(has_peers(printer, lot, 4, 5), [True, True, False, False])
+
+
+def test_information_is_the_sum_over_all_outcomes() -> None:
+    """Second route: scipy's distributions, term by term."""
+    parts, rho, calm = 9, 0.2, 0.06
+    raised = expit(logit(calm) + np.log(3.0))
+    share = (1 - rho) / rho
+    outcomes = np.arange(parts + 1)
+    low = betabinom.logpmf(outcomes, parts, calm * share, (1 - calm) * share)
+    high = betabinom.logpmf(outcomes, parts, raised * share, (1 - raised) * share)
+    needed = plates_to_separate(calm, 3.0, parts, rho)
+    assert needed.if_raised[0] == pytest.approx(np.exp(high) @ (high - low), rel=1e-9)
+    assert needed.if_not[0] == pytest.approx(np.exp(low) @ (low - high), rel=1e-9)
+    assert needed.plates[0] == np.ceil(3.0 / min(needed.if_raised[0], needed.if_not[0]))
+
+
+def test_without_correlation_parts_add_up() -> None:
+    needed = plates_to_separate(np.array([0.05, 0.05]), 3.0, np.array([1, 12]), 0.0)
+    assert needed.if_raised[1] == pytest.approx(12 * needed.if_raised[0], rel=1e-9)
+    raised = expit(logit(0.05) + np.log(3.0))
+    one = raised * np.log(raised / 0.05) + (1 - raised) * np.log((1 - raised) / 0.95)
+    assert needed.if_raised[0] == pytest.approx(one, rel=1e-9)
+    assert binom.pmf(0, 1, 0.05) == pytest.approx(0.95, rel=1e-12)
+
+
+def test_correlation_makes_plates_worth_less() -> None:
+    needed = [plates_to_separate(0.05, 3.0, 10, rho).plates[0] for rho in (0.0, 0.1, 0.3, 0.6)]
+    assert needed == sorted(needed)
+    assert needed[-1] > 2 * needed[0]
+
+
+def test_the_stated_plates_do_tell() -> None:
+    """Simulation: after the stated number of plates the mean log-likelihood ratio is the target, either way."""
+    rng = np.random.default_rng(9)
+    calm, parts, rho = 0.05, 10, 0.15
+    raised = expit(logit(calm) + np.log(3.0))
+    needed = plates_to_separate(calm, 3.0, parts, rho)
+    count, farms = int(needed.plates[0]), 4000
+    for truth, sign in ((raised, 1.0), (calm, -1.0)):
+        share = (1 - rho) / rho
+        failures = rng.binomial(parts, rng.beta(truth * share, (1 - truth) * share, (farms, count)))
+        ratio = sign * (
+            beta_binomial_log_likelihood(failures, parts, raised, rho)
+            - beta_binomial_log_likelihood(failures, parts, calm, rho)
+        ).sum(axis=1)
+        assert ratio.mean() > 2.9
+        assert (ratio > 0).mean() > 0.85
+
+
+def test_cheapest_arrangement() -> None:
+    needed = plates_to_separate(np.array([0.02, 0.1, 0.3]), 3.0, np.array([4, 10, 0]), 0.1)
+    assert cheapest(needed) == 1
+    assert np.isinf(needed.plates[2])
+    assert cheapest(plates_to_separate(np.array([0.05]), 1.0, 10, 0.1)) == -1
