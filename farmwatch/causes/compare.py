@@ -13,6 +13,9 @@ _HALF = 15.0
 #: mean of squared standardised residuals a plate, beyond what the farm's plates have, that tells bouts from a steady fault
 _BOUTS = 1.8
 _IN_LINE_MM = 1.0
+#: plates of one subject whose footprints differ by less than this share are alike; full is fuller than this share of all
+_ALIKE = 0.1
+_FULL = 0.85
 
 
 def rank_z(value: np.ndarray, heavy: np.ndarray) -> float:
@@ -46,11 +49,22 @@ def cold(case: Case) -> Answer | None:
 
 
 def load(case: Case) -> Answer | None:
-    """Whether the failing plates carried more footprint than the subject's other plates."""
+    """Whether the failing plates carried more footprint than the subject's other plates.
+
+    A subject whose plates are all alike (one file) is compared with the farm's other plates instead.
+    """
     plates = case.context.plates
     area = plates["plate_width_mm"].to_numpy(float) * plates["plate_depth_mm"].to_numpy(float)
-    filled = (plates["footprint_mm2"].to_numpy(float) / area)[case.plates]
-    return _compare(case, np.where(filled > 0.0, filled, np.nan), "load")
+    every = plates["footprint_mm2"].to_numpy(float) / area
+    every = np.where(every > 0.0, every, np.nan)
+    own = every[case.plates]
+    told = own[np.isfinite(own)]
+    if len(told) >= case.context.settings.causes.plates_at_least and told.std() < _ALIKE * told.mean():
+        rank = float((every[np.isfinite(every)] < told.mean()).mean())
+        full = rank > _FULL
+        words = f"its plates are fuller than {rank:.0%} of the farm's"
+        return Answer("load", "yes" if full else "no", words, run_ids=case.run_ids(case.plates))
+    return _compare(case, own, "load")
 
 
 def aligned(case: Case) -> Answer | None:
@@ -76,7 +90,7 @@ def _compare(case: Case, value: np.ndarray, question: str) -> Answer | None:
     known = np.isfinite(value)
     if known.sum() < 2 * settings.plates_at_least:
         return None
-    _, failures, expected = case.per_plate()
+    _, failures, expected = case.per_plate
     heavy = failures > np.maximum(expected, 0.5)
     if heavy[known].sum() < settings.plates_at_least:
         return None
@@ -116,7 +130,7 @@ def course(case: Case) -> Answer | None:
     settings = case.context.settings.causes
     if len(case.plates) < 2 * settings.plates_at_least:
         return None
-    number, failures, expected = case.per_plate()
+    number, failures, expected = case.per_plate
     kept = expected > 0.0
     if failures[kept].sum() < settings.plates_at_least:
         return None

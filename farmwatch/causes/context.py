@@ -51,6 +51,11 @@ class Context:
         return self.plates["day"].to_numpy().astype("datetime64[D]")
 
     @cached_property
+    def run_id(self) -> np.ndarray:
+        """Id of each plate's run, shape (plates,)."""
+        return self.plates["run_id"].to_numpy(dtype=object)
+
+    @cached_property
     def service(self) -> pd.DataFrame:
         """Service rows known by this night, with ``day`` (local date), in order of time."""
         service = self.records.service
@@ -186,8 +191,9 @@ class Case:
         return self.context.part_plate[self.context.failed[self.failed]]
 
     def run_ids(self, plates: np.ndarray) -> tuple[str, ...]:
-        return tuple(self.context.plates["run_id"].iloc[np.unique(plates)])
+        return tuple(self.context.run_id[np.unique(plates)])
 
+    @cached_property
     def per_plate(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(parts, failures, expected) of each of ``plates``, of the subject's own parts, each shape (plates,)."""
         place = np.searchsorted(self.plates, self.context.part_plate[self.parts])

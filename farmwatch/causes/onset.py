@@ -119,20 +119,21 @@ def _settings_moved(case: Case, low: np.datetime64, high: np.datetime64) -> bool
 
 
 def ages(case: Case) -> tuple[Age, ...]:
-    """Wear counters of the subject at the beginning, each as a rank among all ages that this farm has run to."""
+    """Wear counters of the subject in the midst of its failures, each as a rank among all ages that this farm has run to."""
     subject = case.evidence.subject
     found = []
     for counter in _COUNTERS.get(subject.type, ()):
         age = _bottle(case) if counter == "bottle" else _plates_since(case, counter)
         if age is not None:
             count, rank = age
-            words = f"{count:.0f} {COUNTER_WORDS[counter]} when it began, more than {rank:.0%} of what is usual here"
+            far = f"further on than {rank:.0%} of what this farm runs"
+            words = f"{count:.0f} {COUNTER_WORDS[counter]} in the midst of it, {far}"
             found.append(Age(counter, rank, words))
     return tuple(found)
 
 
 def _plates_since(case: Case, counter: str) -> tuple[float, float] | None:
-    """Plates since the last change when it began, and its rank; None where this farm wrote fewer than three changes."""
+    """Plates since the last change, in the midst of the failures, and its rank; None with under three changes written."""
     context, subject = case.context, case.evidence.subject
     column = {"printer": "printer_id", "wash": "wash_id"}[subject.type]
     service = context.service
@@ -168,12 +169,15 @@ def _days_of(context: Context, column: str) -> dict[str, np.ndarray]:
 
 
 def _middle(case: Case) -> np.datetime64:
+    """The day by which half of its failures had come: a fault that grows is judged where it bites, not where it began."""
+    if len(case.failed):
+        return np.datetime64(np.sort(case.context.day[case.failed_plates])[len(case.failed) // 2], "D")
     low, high = case.evidence.since_low, case.evidence.since_high
     return np.datetime64(low + (high - low) // 2, "D")
 
 
 def _bottle(case: Case) -> tuple[float, float] | None:
-    """Days since the lot was opened when it began; past its date it ranks with the oldest."""
+    """Days since the lot was opened, in the midst of its failures; past its date it ranks with the oldest."""
     lots = case.context.records.lots
     row = lots[(lots["lot_id"] == case.evidence.subject.id).to_numpy(bool)]
     if row.empty or pd.isna(row["opened_on"].iloc[0]):

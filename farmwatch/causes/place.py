@@ -24,7 +24,9 @@ _ZONES = (
     ("corner", lambda u, v: (u > 0.3) & (v > 0.3)),
 )
 #: plates read for a place, at most: more would cost time and say no more
-_PLATES = 400
+_PLATES = 200
+#: failures that spots are put around, at most
+_SPOTS = 40
 #: informative failures at which "anywhere" counts half
 _HALF = 30.0
 
@@ -39,7 +41,7 @@ def where(case: Case) -> Answer | None:
     if evidence.zone is not None:
         place = PLACE_OF_ZONE[evidence.zone]
         return Answer("where", place, f"it fails {PLACES[place]}", run_ids=evidence.run_ids)
-    parts, failures, _ = case.per_plate() if len(case.plates) else (np.array([]),) * 3
+    parts, failures, _ = case.per_plate if len(case.plates) else (np.array([]),) * 3
     informative = case.plates[(failures > 0) & (failures < parts)][-_PLATES:]
     if not len(informative):
         return None
@@ -73,17 +75,16 @@ def _scores(
 ) -> tuple[list[str], np.ndarray]:
     """Standardised excess of failures in each zone; the dispersion is inflated for neighbours that fail together."""
     zones = [(name, test(u, v)) for name, test in _ZONES]
-    spots = [("spot", np.hypot(u - a, v - b) < 0.22) for a, b in zip(u[failed], v[failed], strict=True)][:60]
-    masks = np.array([mask for _, mask in zones + spots], float)
-    count = int(plate.max()) + 1
-    total = np.bincount(plate, weights=risk, minlength=count)
-    failures = np.bincount(plate, weights=failed, minlength=count)
-    size = np.bincount(plate, minlength=count)
-    share = risk / total[plate]
-    by_plate = np.zeros((len(plate), count))
-    by_plate[np.arange(len(plate)), plate] = 1.0
-    held = (masks * share) @ by_plate
-    seen = (masks * failed) @ by_plate
+    here = np.flatnonzero(failed)
+    here = here[:: max(len(here) // _SPOTS, 1)][:_SPOTS]
+    spots = [("spot", np.hypot(u - u[k], v - v[k]) < 0.22) for k in here]
+    masks = np.array([mask for _, mask in zones + spots], np.float32)
+    starts = np.flatnonzero(np.diff(plate, prepend=-1))
+    failures = np.add.reduceat(failed.astype(float), starts)
+    size = np.diff(np.append(starts, len(plate))).astype(float)
+    share = risk / np.add.reduceat(risk, starts)[plate]
+    held = np.add.reduceat(masks * share.astype(np.float32), starts, axis=1).astype(float)
+    seen = np.add.reduceat(masks * failed.astype(np.float32), starts, axis=1).astype(float)
     left = np.where(size > 1, (size - failures) / np.maximum(size - 1, 1), 0.0)
     expected, variance = held * failures, held * (1.0 - held) * failures * left
     residual = seen - expected
@@ -118,20 +119,28 @@ def heights(case: Case) -> Composition | None:
 
 
 def _crowd(case: Case, place: np.ndarray) -> np.ndarray:
-    """Mask of failures above the base that stand within one height, where half of their plates crowd there."""
+    """Mask of failures above the base that crowd at one height.
+
+    The window that holds most of them must hold them on half of the failing plates, and on three times as many plates
+    as the windows below and above it: a crowd low in the body is no single height.
+    """
     context, settings = case.context, case.context.settings.causes
     body = np.flatnonzero(place >= list(HEIGHTS).index("low_body"))
     mask = np.zeros(len(place), bool)
     if not len(body):
         return mask
     mm, plate = context.failed_height_mm[case.failed][body], case.failed_plates[body]
-    order = np.argsort(mm, kind="stable")
-    ends = np.searchsorted(mm[order], mm[order] + settings.one_height_mm, side="right")
-    start = int(np.argmax(ends - np.arange(len(order))))
-    crowd = order[start : ends[start]]
-    crowded, every = len(np.unique(plate[crowd])), len(np.unique(plate))
-    if crowded >= settings.plates_at_least and 2 * crowded >= every:
-        mask[body[crowd]] = True
+    width = settings.one_height_mm
+    order = np.sort(mm)
+    start = order[int(np.argmax(np.searchsorted(order, order + width, side="right") - np.arange(len(order))))]
+
+    def plates(low: float) -> int:
+        return len(np.unique(plate[(mm >= low) & (mm <= low + width)]))
+
+    beside = max(plates(start - 1.001 * width), plates(start + 1.001 * width))
+    crowded, every = plates(start), len(np.unique(plate))
+    if crowded >= settings.plates_at_least and 2 * crowded >= every and crowded >= 3 * beside:
+        mask[body[(mm >= start) & (mm <= start + width)]] = True
     return mask
 
 
