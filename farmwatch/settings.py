@@ -178,12 +178,20 @@ class CollectSection(Section):
     max_file_rows: Count
 
 
+class SignalShiftSection(Section):
+    """How measures are watched."""
+
+    window_days: Count
+    baseline_days: Count
+
+
 class Settings(Section):
     farm: FarmSection
     collect: CollectSection
     alarm_budget: AlarmBudgetSection
     rates: RatesSection
     odd_run: OddRunSection
+    signal_shift: SignalShiftSection
     plate_pattern: PlatePatternSection
     causes: CausesSection
     repairs: RepairsSection

@@ -354,7 +354,7 @@ def _evidence(scene: Scene, claim: Claim, rivals: tuple[Subject, ...], log_limit
         "over" if effect.mean > 0.0 else "under",
         separable=not rivals,
         rivals=rivals,
-        detail=_detail(scene, fit, claim, level, touched, rivals),
+        detail=_detail(scene, fit, claim, effect, level, touched, rivals),
         run_ids=tuple(str(run) for run in runs),
     )
 
@@ -369,12 +369,14 @@ def _detail(
     scene: Scene,
     fit: CrossedFit,
     claim: Claim,
+    effect: Contrast,
     level: Contrast,
     touched: pd.DataFrame,
     rivals: tuple[Subject, ...],
 ) -> dict[str, Any]:
     slope = growth_slope(scene.sessions.frame)
     factor = exposure_factor(level.mean, level.sd, level.freedom, slope)
+    to_norm = exposure_factor(effect.mean, effect.sd, effect.freedom, slope)
     told = touched["scale"].dropna()
     ten_per_cent = float("nan") if slope.refused else slope.slope * np.log(1.1)
     detail: dict[str, Any] = {
@@ -389,6 +391,9 @@ def _detail(
         "exposure_factor": factor.factor,
         "exposure_factor_low": factor.low,
         "exposure_factor_high": factor.high,
+        "exposure_factor_to_norm": to_norm.factor,
+        "exposure_factor_to_norm_low": to_norm.low,
+        "exposure_factor_to_norm_high": to_norm.high,
         "growth_per_ln_exposure_mm": slope.slope,
         "coupons_to_see_half": coupons_needed(0.5 * level.mean, fit.noise_sd),
         "coupons_to_see_ten_per_cent_dose": coupons_needed(ten_per_cent, fit.noise_sd)

@@ -52,7 +52,18 @@ def known_coupons(night: Night) -> pd.DataFrame:
     coupons["run_exposure_s"] = coupons["run_id"].map(runs["exposure_s"])
     lots = records.lots.drop_duplicates("lot_id").set_index("lot_id")
     coupons["resin"] = coupons["lot_id"].map(lots["resin"])
+    if coupons["profile"].isna().any():
+        # pieces printed for themselves are printed as their lot, or else their resin, is usually printed
+        for name in ("lot_id", "resin"):
+            usual = coupons[name].map(_usual_profile(night.plates, name))
+            coupons["profile"] = coupons["profile"].where(coupons["profile"].notna(), usual)
     return coupons.sort_values(["measured_at", "coupon_id"], ignore_index=True)
+
+
+def _usual_profile(plates: pd.DataFrame, name: str) -> pd.Series:
+    counts = plates.groupby([name, "profile"], sort=True).size().sort_values(ascending=False, kind="stable")
+    usual = counts.reset_index().drop_duplicates(name)
+    return usual.set_index(name)["profile"]
 
 
 def growth_sessions(coupons: pd.DataFrame, gross_error_mm: float) -> Sessions:

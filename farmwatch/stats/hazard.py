@@ -1,0 +1,217 @@
+"""Does risk climb with a counter since service: a slope, a count at which risk doubles, a service interval.
+
+    logit P(part fails) = logit(expected) + level of its holder + slope * counter,
+
+parts of a plate weighing as ``n / (1 + (n - 1) rho)`` independent ones (``rho``: correlation within plates).
+
+The nightly evidence of one holder sets wear of many shapes against the best that any constant level, or any one step
+at any date, can do: a step is not wear, and as the other side is allowed its best fit the ratio exceeds A with
+probability at most 1/A however often one looks. The evidence of all holders together is self-normalised by spells
+between services: it needs no model of what else differs between them.
+
+Bad at: a counter that runs with the calendar (one spell only); wear that sets in late and suddenly looks like a step.
+
+Sources: Wasserman, Ramdas and Balakrishnan, PNAS 117 (2020), for the likelihood ratio against a maximum; de la Pena,
+Annals of Probability 27 (1999), for self-normalised sums.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+LEVELS = np.linspace(-1.6, 2.4, 21)  # log odds ratio of a constant or a step
+OWN_LEVELS = np.linspace(-1.0, 0.6, 5)  # level of a holder with fresh film, lamp or bath
+KINKS = np.array([0.0, 0.3, 0.6])  # wear sets in at this share of the usual life
+DOUBLINGS = np.array([0.08, 0.16, 0.32, 0.64])  # share of the usual life in which the odds double
+WORST = 4.0  # log odds ratio: nothing wears beyond this
+
+
+@dataclass(frozen=True)
+class HazardSlope:
+    """Slope of log odds per unit of the counter, with its interval and one-sided log p-value (of no climb).
+
+    ``refused``: why there is none, else empty.
+    """
+
+    plates: int
+    failures: float
+    refused: str = ""
+    slope: float = float("nan")
+    low: float = float("nan")
+    high: float = float("nan")
+    se: float = float("nan")
+    log_p: float = float("nan")
+
+
+@dataclass(frozen=True)
+class CountAt:
+    """A count of the counter with its interval; ``inf`` where the slope may be zero."""
+
+    count: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class WearEvidence:
+    """``log_e``: ln of the evidence for wear over the best constant or step. ``kink``, ``doubling``: the best shape,
+    in units of the counter; ``log_wear``, ``log_step``, ``log_constant``: largest log-likelihoods of each kind."""
+
+    log_e: float
+    kink: float
+    doubling: float
+    log_wear: float
+    log_step: float
+    log_constant: float
+
+
+def shift_terms(
+    failures: np.ndarray, parts: np.ndarray, probability: np.ndarray, rho: float, shift: np.ndarray
+) -> np.ndarray:
+    """Log-likelihood of a shift of log odds over none; ``shift`` broadcasts against shape (plates,)."""
+    weight = 1.0 / (1.0 + np.maximum(parts - 1.0, 0.0) * rho)
+    return np.asarray(weight * (failures * shift - parts * np.log1p(probability * np.expm1(shift))))
+
+
+def fit_slope(
+    counter: np.ndarray,
+    failures: np.ndarray,
+    parts: np.ndarray,
+    probability: np.ndarray,
+    holder: np.ndarray,
+    rho: float = 0.0,
+    level: float = 0.95,
+) -> HazardSlope:
+    """Logistic slope on the counter with a level of its own for every holder, expected risk as the offset.
+
+    All shape (plates,); ``holder`` whole numbers; NaN counters and plates without parts are left out. Newton with the
+    levels eliminated; holders without any failure, or nothing but failures, say nothing and drop out.
+    """
+    keep = np.isfinite(counter) & (parts > 0.0) & (probability > 0.0) & (probability < 1.0)
+    c, y, n, p, h = counter[keep], failures[keep], parts[keep], probability[keep], holder[keep]
+    _, h = np.unique(h, return_inverse=True)
+    failed, total = np.bincount(h, y), np.bincount(h, n)
+    informative = ((failed > 0.0) & (failed < total))[h] if h.size else np.zeros(0, bool)
+    c, y, n, p, h = c[informative], y[informative], n[informative], p[informative], h[informative]
+    if c.size == 0 or np.ptp(c) == 0.0:
+        return HazardSlope(int(c.size), float(y.sum()), "no failures at different counts")
+    _, h = np.unique(h, return_inverse=True)
+    unit = float(np.ptp(c))
+    x, offset, w = c / unit, np.log(p) - np.log1p(-p), 1.0 / (1.0 + (n - 1.0) * rho)
+    levels, slope = np.zeros(int(h.max()) + 1), 0.0
+    information = 0.0
+    for _ in range(60):
+        mu = 1.0 / (1.0 + np.exp(-np.clip(offset + levels[h] + slope * x, -35.0, 35.0)))
+        score, curve = w * (y - n * mu), w * n * mu * (1.0 - mu)
+        own, cross = np.bincount(h, curve), np.bincount(h, curve * x)
+        information = float(curve @ x**2 - np.sum(cross**2 / own))
+        by_holder = np.bincount(h, score)
+        step = (float(score @ x) - float(np.sum(cross / own * by_holder))) / max(information, 1e-300)
+        step = float(np.clip(step, -5.0, 5.0))
+        move = np.clip((by_holder - cross * step) / own, -5.0, 5.0)
+        slope, levels = slope + step, levels + move
+        if abs(step) < 1e-11 * (1.0 + abs(slope)) and np.max(np.abs(move)) < 1e-11:
+            break
+    if not information > 1e-12 or abs(slope) > 200.0:
+        return HazardSlope(int(c.size), float(y.sum()), "all failures stand at one end of the counts")
+    se = 1.0 / np.sqrt(information)
+    reach = float(norm.ppf(0.5 + level / 2.0)) * se
+    return HazardSlope(
+        int(c.size),
+        float(y.sum()),
+        "",
+        slope / unit,
+        (slope - reach) / unit,
+        (slope + reach) / unit,
+        se / unit,
+        float(norm.logsf(slope / se)),
+    )
+
+
+def count_at_risk(slope: HazardSlope, times: float = 2.0) -> CountAt:
+    """From which count the odds are ``times`` those when fresh, with the interval that the slope's gives."""
+    rise = float(np.log(times))
+    if slope.refused:
+        return CountAt(float("nan"), float("nan"), float("nan"))
+    counts = [rise / b if b > 0.0 else float("inf") for b in (slope.slope, slope.high, slope.low)]
+    return CountAt(*counts)
+
+
+def wear_evidence(
+    counter: np.ndarray,
+    failures: np.ndarray,
+    parts: np.ndarray,
+    probability: np.ndarray,
+    rho: float,
+    life: float,
+) -> WearEvidence:
+    """Evidence of one holder, its plates in time order, all shape (plates,), counters known.
+
+    ``life``: usual count between services, which sets the shapes that are looked for.
+    """
+    x = np.asarray(counter, float) / life
+    kinks, doublings = (grid.ravel() for grid in np.meshgrid(KINKS, DOUBLINGS, indexing="ij"))
+    rise = np.log(2.0) * np.maximum(x[:, None] - kinks, 0.0) / doublings
+    shifts = np.minimum(rise[:, :, None] + OWN_LEVELS, WORST)
+    wear = shift_terms(failures[:, None, None], parts[:, None, None], probability[:, None, None], rho, shifts).sum(
+        axis=0
+    )
+    constant = shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, LEVELS)
+    total = constant.sum(axis=0)
+    until = np.cumsum(constant, axis=0)
+    step = float(np.max(until.max(axis=1) + (total - until).max(axis=1)))
+    top = float(wear.max())
+    mean = top + float(np.log(np.exp(wear - top).mean()))
+    best = int(wear.max(axis=1).argmax())
+    return WearEvidence(
+        mean - max(step, 0.0),
+        float(kinks[best] * life),
+        float(doublings[best] * life),
+        top,
+        step,
+        float(total.max()),
+    )
+
+
+def pooled_evidence(scores: np.ndarray, information: float, effect_sd: float) -> float:
+    """Log evidence that scores of independent spells are positive on average, shape (spells,).
+
+    Each score is symmetric about zero if nothing wears; then ``exp(b S - b^2 V / 2)`` with ``V`` the sum of squares has
+    mean at most 1 for every b, and so has its average over positive b ~ |N(0, effect_sd^2)|. ``information``: what V
+    would be if the model were right; the larger of the two counts.
+    """
+    total = float(scores.sum())
+    variance = max(float(scores @ scores), information)
+    precision = variance + effect_sd**-2
+    at = total / np.sqrt(precision)
+    return float(np.log(2.0) - np.log(effect_sd) - 0.5 * np.log(precision) + 0.5 * at**2 + norm.logcdf(at))
+
+
+def trend_scores(
+    counter: np.ndarray,
+    failures: np.ndarray,
+    parts: np.ndarray,
+    probability: np.ndarray,
+    holder: np.ndarray,
+    spell: np.ndarray,
+    rho: float,
+) -> tuple[np.ndarray, float, np.ndarray]:
+    """Score of a slope at zero, per spell, each holder's level fitted: (scores, information, z of every holder).
+
+    ``holder``, ``spell``: whole numbers from 0, shape (plates,); counters known and in units of the usual life.
+    """
+    w = 1.0 / (1.0 + np.maximum(parts - 1.0, 0.0) * rho)
+    observed, expected = np.bincount(holder, w * failures), np.bincount(holder, w * parts * probability)
+    ratio = ((observed + 2.0) / (expected + 2.0))[holder]
+    mu = np.minimum(probability * ratio, 0.95)
+    curve = w * parts * mu * (1.0 - mu)
+    middle = np.bincount(holder, curve * counter) / np.maximum(np.bincount(holder, curve), 1e-300)
+    apart = counter - middle[holder]
+    score = w * (failures - parts * mu) * apart
+    by_holder = np.bincount(holder, score)
+    own = np.bincount(holder, curve * apart**2)
+    z = by_holder / np.sqrt(np.maximum(own, 1e-300))
+    return np.bincount(spell, score), float(own.sum()), z
