@@ -1,0 +1,166 @@
+"""What is measured of runs, and what it should have been: residuals after known drivers, each subject held out.
+
+Forces and durations are taken as natural logarithms, so that a residual is a proportion; temperatures as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.detectors.night import Night
+from farmwatch.stats.robust import held_out_residuals, huber_regression
+
+FILE_SHRINKAGE = 4.0  # runs' worth of doubt about what a file adds of its own
+LEVELS_AT_MOST = 12
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One measure of the plates of a window. ``raw`` in ``unit``, ``value`` what is watched; (plates,), NaN unknown.
+
+    ``drivers``: (plates, columns), NaN unknown; ``by_subject``: whose level is watched, ``printer`` or ``room``;
+    ``by_file``: whether designs add something of their own; ``log``: whether ``value`` is the logarithm of ``raw``.
+    """
+
+    name: str
+    unit: str
+    words: str
+    by_subject: str
+    raw: np.ndarray
+    value: np.ndarray
+    drivers: np.ndarray
+    by_file: bool
+    log: bool
+
+
+def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
+    """The measures of the night's plates from row ``low`` on."""
+    plates = night.plates.iloc[low:]
+    vat, ambient = _numbers(plates, "vat_c"), _numbers(plates, "ambient_c")
+    planned, took = _numbers(plates, "planned_s"), _took(plates)
+    peak = np.where(plates["outcome"].to_numpy() == "stopped", np.nan, _numbers(plates, "peak_release_n"))
+    hour = _hour(plates, night.history.records.timezone)
+    resin = _levels(plates["resin"])
+    size = [_log(_numbers(plates, name)) for name in ("footprint_mm2", "plate_height_mm", "layer_height_mm")]
+    speed = [_log(_numbers(plates, "lift_speed_mm_min")), _log(_numbers(plates, "exposure_s"))]
+    film = film_layers(night)[low:]
+    duration = _log(took) - _log(planned)
+    return (
+        Measure("peak_release_n", "N", "largest peel force", "printer", peak, _log(peak),
+                np.column_stack([*size, *speed, vat, film, resin]), True, True),
+        Measure("vat_c", "degC", "vat temperature", "printer", vat, vat,
+                np.column_stack([ambient, hour, _log(planned)]), False, False),
+        Measure("duration_s", "s", "duration against plan", "printer", took, duration,
+                np.column_stack([*size, _log(planned)]), True, True),
+        Measure("ambient_c", "degC", "room temperature", "room", ambient, ambient, hour, False, False),
+    )  # fmt: skip
+
+
+def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray) -> np.ndarray:
+    """What is left of the measure's values after its drivers, (plates,), NaN where unknown or without a subject.
+
+    ``subject``, ``file``: whole numbers from 0, -1 for none. The drivers' effects are those that the other subjects
+    show; where there is one subject only they are its own.
+    """
+    known = np.isfinite(measure.value) & (subject >= 0)
+    out = np.full(measure.value.size, np.nan)
+    design = _design(measure.drivers[known])
+    if known.sum() < max(3 * design.shape[1], 20):
+        out[known] = measure.value[known] - np.median(measure.value[known]) if known.any() else 0.0
+        return out
+    number = np.unique(subject[known], return_inverse=True)[1]
+    # every subject has a level of its own; drivers are judged by what moves within subjects
+    level = _group_means(measure.value[known], number)
+    within = design[:, 1:] - np.column_stack([_group_means(column, number) for column in design[:, 1:].T]) \
+        if design.shape[1] > 1 else design[:, 1:]  # fmt: skip
+    within = np.column_stack([np.ones(len(within)), within])
+    fit = huber_regression(within, measure.value[known] - level, tolerance=1e-4)
+    rest = held_out_residuals(within, measure.value[known] - level, number, fit)
+    if measure.by_file:
+        rest = rest - _file_effect(rest, number, file[known])
+    out[known] = rest
+    return out
+
+
+def film_layers(night: Night) -> np.ndarray:
+    """Layers printed on each printer's film before each plate, in 100,000, (plates,); a known driver of peel force.
+
+    Before a printer's first recorded change the count is set so that it ends at what films usually reach.
+    """
+    plates, service = night.plates, night.history.records.service
+    layers = np.nan_to_num(_numbers(plates, "plate_height_mm") / _numbers(plates, "layer_height_mm")) / 1e5
+    known = (service["at"] < night.instant) & ~(service["recorded_at"] >= night.instant)
+    change = service[known & (service["action"] == "film_changed") & (service["subject_type"] == "printer")]
+    started = plates["started_at"].to_numpy()
+    out, ends, heads = np.full(len(plates), np.nan), [], []
+    for printer, rows in plates.groupby("printer_id").indices.items():
+        rows = rows[np.argsort(started[rows], kind="stable")]
+        before = np.cumsum(layers[rows]) - layers[rows]
+        at = np.sort(change["at"].to_numpy()[change["subject_id"].to_numpy() == printer])
+        past = np.searchsorted(at, started[rows], side="right")
+        first_of = np.searchsorted(past, np.arange(at.size + 1))
+        zero = before[np.minimum(first_of, rows.size - 1)]
+        out[rows] = before - zero[past]
+        ends += [float(out[rows[first - 1]]) for first in first_of[2:] if 0 < first < rows.size]
+        heads.append(rows[past == 0] if at.size else rows[:0])
+    usual = float(np.median(ends)) if ends else 0.0
+    for rows in heads:
+        if rows.size:
+            out[rows] += max(usual - float(out[rows[-1]]), 0.0)
+    return out
+
+
+def _numbers(plates: pd.DataFrame, name: str) -> np.ndarray:
+    return np.asarray(plates[name].to_numpy(dtype=float))
+
+
+def _took(plates: pd.DataFrame) -> np.ndarray:
+    """Seconds from start to end of runs that went to their end, NaN for others."""
+    took = (plates["ended_at"] - plates["started_at"]).dt.total_seconds().to_numpy(dtype=float)
+    return np.where(plates["outcome"].isin(["good", "partial"]).to_numpy(), took, np.nan)
+
+
+def _log(values: np.ndarray) -> np.ndarray:
+    return np.log(np.where(values > 0, values, np.nan))
+
+
+def _hour(plates: pd.DataFrame, timezone: str) -> np.ndarray:
+    local = plates["started_at"].dt.tz_convert(timezone)
+    turn = 2.0 * np.pi * (local.dt.hour.to_numpy(dtype=float) + local.dt.minute.to_numpy(dtype=float) / 60.0) / 24.0
+    return np.column_stack([np.sin(turn), np.cos(turn)])
+
+
+def _levels(names: pd.Series) -> np.ndarray:
+    """One column of 0 and 1 for each of the commonest names but the first."""
+    common = names.value_counts().index[1:LEVELS_AT_MOST]
+    return np.column_stack([np.zeros((len(names), 0)), *[(names == name).to_numpy(dtype=float) for name in common]])
+
+
+def _design(drivers: np.ndarray) -> np.ndarray:
+    """Constant and the drivers that most rows have and that vary, centred and scaled; the unknown at their middle."""
+    with np.errstate(invalid="ignore"):
+        enough = np.isfinite(drivers).mean(axis=0) > 0.5 if len(drivers) else np.zeros(drivers.shape[1], dtype=bool)
+    columns = drivers[:, enough]
+    columns = columns - np.nanmean(columns, axis=0) if columns.size else columns
+    columns = np.nan_to_num(columns, nan=0.0)
+    spread = columns.std(axis=0) if len(columns) else np.zeros(columns.shape[1])
+    vary = spread > 1e-9
+    return np.column_stack([np.ones(len(drivers)), columns[:, vary] / spread[vary]])
+
+
+def _group_means(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    return np.asarray((np.bincount(group, weights=values) / np.bincount(group))[group])
+
+
+def _file_effect(rest: np.ndarray, subject: np.ndarray, file: np.ndarray) -> np.ndarray:
+    """What a run's file adds, as runs of other subjects show it, drawn towards zero where they are few."""
+    calm = np.clip(rest, *np.quantile(rest, [0.02, 0.98]))
+    code = np.where(file >= 0, file, file.max() + 1 if file.size else 0)
+    pair = np.unique(code * (subject.max() + 1) + subject, return_inverse=True)[1]
+    total, count = np.bincount(code, weights=calm)[code], np.bincount(code)[code]
+    own_total, own_count = np.bincount(pair, weights=calm)[pair], np.bincount(pair)[pair]
+    effect = (total - own_total) / (count - own_count + FILE_SHRINKAGE)
+    return np.where(file >= 0, effect, 0.0)
