@@ -1,4 +1,4 @@
-"""Answers to queries for a terminal, a spreadsheet and a program."""
+"""The answer to a query as a table, as CSV and as plain rows."""
 
 from __future__ import annotations
 
@@ -6,45 +6,74 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
-from farmwatch.report.text import plain, printable
+from farmwatch.report.text import cells, pad, plain, printable
 from farmwatch.report.words import safe_csv_cell
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-ROWS_SHOWN = 1000  # on a terminal; --csv and --json print all
+ROWS_SHOWN = 1000
+CELL_SHOWN = 40
 
 
 def as_json_rows(answer: pa.Table) -> list[dict[str, Any]]:
-    """One object a row; undefined numbers and missing values are null."""
-    return [plain(row) for row in answer.to_pylist()]
+    """One object a row. Of columns with one name the later ones get ``_2``, ``_3`` behind it."""
+    names = distinct(answer.column_names)
+    columns = [plain(column.to_pylist()) for column in answer.columns]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def as_csv_text(answer: pa.Table) -> str:
-    """RFC 4180 with a head; text that a spreadsheet would run as a formula is neutralised."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
+    """CSV with a header; nothing in it that a spreadsheet would run. Unknown values are empty."""
+    page = io.StringIO()
+    writer = csv.writer(page, lineterminator="\r\n")
     writer.writerow([safe_csv_cell(name) for name in answer.column_names])
-    for row in zip(*(column.to_pylist() for column in answer.columns), strict=True):
-        writer.writerow([safe_csv_cell(value) if isinstance(value, str) else plain(value) for value in row])
-    return out.getvalue()
+    columns = [plain(column.to_pylist()) for column in answer.columns]
+    writer.writerows([safe_csv_cell(value) for value in row] for row in zip(*columns, strict=True))
+    return page.getvalue()
 
 
 def as_table_text(answer: pa.Table) -> str:
-    """Columns side by side, numbers to the right; at most ROWS_SHOWN rows, the rest counted."""
+    """Columns side by side for a terminal, numbers to the right; very long answers and cells are cut, and say so."""
+    heads = [printable(name) for name in answer.column_names]
     shown = answer.slice(0, ROWS_SHOWN)
-    columns = []
-    for name, column in zip(shown.column_names, shown.columns, strict=True):
-        values = column.to_pylist()
-        cells = ["" if value is None else printable(_short(value)) for value in values]
-        size = max(len(cell) for cell in [printable(name), *cells])
-        right = all(value is None or isinstance(value, (int, float)) for value in values) and bool(values)
-        columns.append([cell.rjust(size) if right else cell.ljust(size) for cell in [printable(name), *cells]])
-    lines = ["  ".join(row).rstrip() for row in zip(*columns, strict=True)]
-    if len(answer) > ROWS_SHOWN:
-        lines.append(f"... and {len(answer) - ROWS_SHOWN} more rows; --csv and --json print all")
+    columns = [[_cell(value) for value in plain(column.to_pylist())] for column in shown.columns]
+    numeric = [_is_number(column) for column in shown.columns]
+    sizes = [max([cells(head), *(cells(cell) for cell in column)]) for head, column in zip(heads, columns, strict=True)]
+
+    def line(row: tuple[str, ...]) -> str:
+        padded = (
+            " " * (size - cells(cell)) + cell if right else pad(cell, size)
+            for cell, size, right in zip(row, sizes, numeric, strict=True)
+        )
+        return "  ".join(padded).rstrip()
+
+    lines = [line(tuple(heads)), "  ".join("-" * size for size in sizes)]
+    lines += [line(row) for row in zip(*columns, strict=True)]
+    rest = answer.num_rows - shown.num_rows
+    lines.append(f"({answer.num_rows} rows{f', {rest} not shown: --csv or --json gives them all' if rest else ''})")
     return "\n".join(lines)
 
 
-def _short(value: Any) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+def distinct(names: list[str]) -> list[str]:
+    """Names that differ, in order."""
+    out: list[str] = []
+    for name in names:
+        candidate, place = name, 2
+        while candidate in out:
+            candidate, place = f"{name}_{place}", place + 1
+        out.append(candidate)
+    return out
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    text = f"{value:.6g}" if isinstance(value, float) else printable(str(value))
+    return text if len(text) <= CELL_SHOWN else f"{text[: CELL_SHOWN - 1]}…"
+
+
+def _is_number(column: pa.ChunkedArray) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_integer(column.type) or pa.types.is_floating(column.type))

@@ -141,7 +141,7 @@ def build_contents(
     parted = [(finding, finding_part(finding, frames, week, until)) for finding in findings]
     parted.sort(key=lambda pair: (-pair[1].lost, -pair[0].evidence.score, pair[0].finding_id))
     live = [pair for pair in parted if pair[0].status in ("open", "watching", "returned")]
-    faults = [pair for pair in live if pair[0].evidence.kind != "odd_run" and pair[0].evidence.direction != "down"]
+    faults = [pair for pair in live if pair[0].evidence.kind != "odd_run" and not got_better(pair[0])]
     shown = {id(part) for _, part in faults}
     rest = [pair for pair in live if id(pair[1]) not in shown]
     new = tuple(part for finding, part in faults if finding.first_flagged_on >= week.first)
@@ -168,6 +168,11 @@ def build_contents(
         unit=frames.unit,
         safety=words.SAFETY,
     )
+
+
+def got_better(finding: Finding) -> bool:
+    """Whether the finding is of failures that became fewer; a measure that fell is no such thing."""
+    return finding.evidence.direction == "down" and finding.evidence.kind != "signal_shift"
 
 
 def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
@@ -245,17 +250,23 @@ def lost_words(lost: float, unit: str) -> str:
 
 
 def repair_words(finding: Finding) -> tuple[str, ...]:
-    """What was done and what the plates since then say, as far as the repair verdict says it."""
+    """What was done, what the plates since then say, and how many more it takes to be sure."""
     repair = finding.repair
     out = []
     if isinstance(repair.get("action"), str):
-        when = repair.get("at") or repair.get("on")
-        day = words.date(when) if isinstance(when, dt.date) else str(when or "")[:10]
-        out.append(words.sentence(f"{words.action(repair['action'])} {'on ' + day if day else ''}".strip()) + ".")
-    if isinstance(repair.get("words"), str):
-        out.append(repair["words"])
-    more = repair.get("plates_needed")
-    if finding.status == "watching" and isinstance(more, int | float) and math.isfinite(more):
+        day = repair.get("on")
+        when = f" on {words.date(day)}" if isinstance(day, dt.date) else ""
+        out.append(words.sentence(f"{words.action(repair['action'])}{when}") + ".")
+    numbers = {name: float(value) for name, value in repair.items() if isinstance(value, int | float)}
+    plates, failed, expected = (numbers.get(name, math.nan) for name in ("plates", "failures", "expected"))
+    if math.isfinite(plates + failed + expected):
+        out.append(
+            f"{words.count(plates, 'plate')} since: {words.number_text(failed)} failed, "
+            f"{words.number_text(round(expected, 1))} were expected."
+        )
+    held, broken = (numbers.get(name, math.nan) for name in ("plates_needed_if_held", "plates_needed_if_not"))
+    more = max((number for number in (held, broken) if math.isfinite(number)), default=0.0)
+    if finding.status == "watching" and more > 0:
         out.append(f"About {words.count(math.ceil(more), 'more plate')} will tell whether it held.")
     return tuple(out)
 

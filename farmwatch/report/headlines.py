@@ -7,8 +7,6 @@ import math
 from farmwatch.evidence import Evidence
 from farmwatch.report import words
 
-UNIT_NAMES = {"odds_ratio": "odds ratio", "odds ratio": "odds ratio", "ratio": "times"}
-
 
 def headline(evidence: Evidence) -> str:
     """One sentence without statistics: whom, what, where, how high, since when."""
@@ -84,7 +82,7 @@ def _signal_shift(evidence: Evidence) -> str:
 
 def _odd_run(evidence: Evidence) -> str:
     printer = evidence.detail.get("printer_id")
-    reason = evidence.detail.get("reason") or evidence.detail.get("why")
+    reason = evidence.detail.get("words")
     tail = f": {reason}" if isinstance(reason, str) and reason else ""
     where = f" on printer {printer}" if printer else ""
     return f"{words.subject(evidence.subject)}{where}, {words.date(evidence.since)}, was unlike runs of its kind{tail}"
@@ -92,11 +90,11 @@ def _odd_run(evidence: Evidence) -> str:
 
 def _wear(evidence: Evidence) -> str:
     name = str(evidence.detail.get("counter", "service"))
-    counter, unit = words.COUNTER_WORDS.get(name, (words.phrase(name), ""))
-    doubles = evidence.detail.get("doubles_at")
+    counter, _ = words.COUNTER_WORDS.get(name, (words.phrase(name), ""))
     tail = ""
-    if isinstance(doubles, int | float) and math.isfinite(doubles):
-        tail = f", twice the fresh rate at about {words.number_text(float(f'{doubles:.2g}'))} {unit}".rstrip()
+    if math.isfinite(evidence.effect):
+        tail = f", to twice the fresh rate at about {words.number_text(float(f'{evidence.effect:.2g}'))} "
+        tail += evidence.effect_unit
     return f"{words.subject(evidence.subject)}: failures climb with {counter}{tail}{_looks(evidence)}"
 
 
@@ -127,26 +125,49 @@ def five_answers(evidence: Evidence) -> tuple[tuple[str, str], ...]:
 
 
 def numbers(evidence: Evidence) -> tuple[str, ...]:
-    """The figures, for the second look: counts, size with interval, what a false alarm would cost."""
+    """The figures, for the second look: counts, size with interval, what it asks for, how sure it is."""
     out = []
     if math.isfinite(evidence.observed) and math.isfinite(evidence.expected):
         out.append(_counts(evidence))
     if math.isfinite(evidence.effect):
-        name = UNIT_NAMES.get(evidence.effect_unit, evidence.effect_unit)
-        ratio = name in ("odds ratio", "times")
-        size = (
-            f"{name} {words.number_text(evidence.effect)}" if ratio else f"{words.number_text(evidence.effect)} {name}"
-        )
         out.append(
-            f"Size: {size}, 95 % interval {words.number_text(evidence.effect_low)} to "
-            f"{words.number_text(evidence.effect_high)}."
+            _size(evidence.kind, evidence.effect, evidence.effect_low, evidence.effect_high, evidence.effect_unit)
         )
+    out += _asked(evidence)
+    out += [
+        f"Seen beside it: {words.KIND_WORDS.get(str(item.get('kind')), 'more')}, "
+        f"{words.number_text(float(item['observed']))} against {words.number_text(float(item['expected']))} expected."
+        for item in evidence.detail.get("also", [])
+    ]
     if math.isfinite(evidence.error_rate):
         out.append(
             f"At this strength a farm without faults would see {words.number_text(evidence.error_rate, 2)} such "
             f"false findings a month."
         )
     return tuple(out)
+
+
+def _size(kind: str, effect: float, low: float, high: float, unit: str) -> str:
+    value, *ends = (words.number_text(number) for number in (effect, low, high))
+    interval = f"95 % interval {ends[0]} to {ends[1]}"
+    if kind == "wear":
+        return f"Risk has doubled at {value} {unit}, {interval}."
+    return f"Size: {unit} {value}, {interval}." if unit == "odds ratio" else f"Size: {value} {unit}, {interval}."
+
+
+def _asked(evidence: Evidence) -> list[str]:
+    """What the figures ask for: an exposure, a service interval, or why none can be named."""
+    detail = evidence.detail
+    out = []
+    for name, text in (
+        ("exposure_factor", "Exposure times {} would bring the growth back to zero, 95 % interval {} to {}."),
+        ("service_interval", "A service every {} " + evidence.effect_unit + " keeps the risk under its limit, "
+         "95 % interval {} to {}."),
+    ):  # fmt: skip
+        found = [detail.get(key) for key in (name, f"{name}_low", f"{name}_high")]
+        if all(isinstance(value, int | float) and math.isfinite(value) for value in found):
+            out.append(text.format(*(words.number_text(float(str(value))) for value in found)))
+    return out + [words.sentence(f"{reason}.") for reason in detail.get("refusals", [])]
 
 
 def _counts(evidence: Evidence) -> str:

@@ -27,6 +27,7 @@ from farmwatch.report.pictures import (
     WearCurve,
 )
 from farmwatch.report.zones import zone_of
+from farmwatch.stats.observed_over_expected import ratio_interval
 
 PEERS_SHOWN = 12
 POINTS_SHOWN = 600
@@ -47,7 +48,7 @@ def pictures_of(evidence: Evidence, frames: Frames, until: dt.date) -> tuple[Pic
     elif kind == "signal_shift":
         shown = [signal_over_time(evidence, frames, until)]
     elif kind == "wear":
-        shown = [wear_curve(evidence, frames, until), over_time(evidence, frames, until)]
+        shown = [wear_curve(evidence, frames), over_time(evidence, frames, until)]
     elif kind == "odd_run":
         shown = [odd_run(evidence, frames)]
     else:
@@ -357,69 +358,29 @@ def signal_over_time(evidence: Evidence, frames: Frames, until: dt.date) -> Sign
     )
 
 
-WEAR_ACTIONS = {"printer": ("film_changed", "lamp_changed"), "wash": ("wash_changed",)}
-
-
-def counters(evidence: Evidence, frames: Frames) -> tuple[str, np.ndarray]:
-    """The wear counter's name and its value at each plate, shape (plates,); NaN off the subject."""
-    name = str(evidence.detail.get("counter", "layers" if evidence.subject.type == "printer" else "runs"))
-    plates = frames.plates
-    mine = frames.plates_of(evidence.subject)
-    value = np.full(len(plates), np.nan)
-    if name.endswith("layers"):
-        step = (plates["plate_height_mm"] / plates["layer_height_mm"]).to_numpy(dtype=float)
-        action = "film_changed"
-    elif name.endswith("hours"):
-        step = (plates["ended_at"] - plates["started_at"]).dt.total_seconds().to_numpy(dtype=float) / 3600.0
-        action = "lamp_changed"
-    else:
-        step, action = np.ones(len(plates)), "wash_changed"
-    action = str(evidence.detail.get("action", action))
-    log = frames.service
-    events = log[(log["subject_id"] == evidence.subject.id) & (log["action"] == action)]["at"].sort_values()
-    rows = np.flatnonzero(mine)
-    rows = rows[np.argsort(plates["started_at"].to_numpy()[rows], kind="stable")]
-    stretch = events.to_numpy().searchsorted(plates["started_at"].to_numpy()[rows], side="right")
-    steps = pd.Series(np.nan_to_num(step[rows]))
-    value[rows] = (steps.groupby(stretch).cumsum() - steps).to_numpy()
-    return name, value
-
-
-def wear_curve(evidence: Evidence, frames: Frames, until: dt.date) -> WearCurve | None:
-    from farmwatch.stats.observed_over_expected import ratio_interval
-
-    rows = frames.counted(evidence)
-    if rows.empty:
+def wear_curve(evidence: Evidence, frames: Frames) -> WearCurve | None:
+    """From the groups of plates along the counter that the finding brings along."""
+    groups = [group for group in evidence.detail.get("curve", []) if group["expected"] > 0]
+    if not groups:
         return None
-    counter, at_plate = counters(evidence, frames)
-    at = at_plate[rows["plate"].to_numpy()]
-    use = np.isfinite(at)
-    if not use.any():
-        return None
-    edges = np.unique(np.quantile(at[use], np.linspace(0.0, 1.0, 9)))
-    place = np.clip(np.searchsorted(edges, at[use], side="right") - 1, 0, max(len(edges) - 2, 0))
-    size = int(place.max()) + 1
-    failed = np.bincount(place, rows["failed"].to_numpy(dtype=float)[use], size)
-    expected = np.bincount(place, rows["expected"].to_numpy(dtype=float)[use], size)
-    middle = np.bincount(place, at[use], size) / np.maximum(np.bincount(place, minlength=size), 1)
-    kept = [i for i in range(size) if expected[i] > 0]
-    ratios = [ratio_interval(failed[i], expected[i], frames.plate_dispersion) for i in kept]
-    name, unit = words.COUNTER_WORDS.get(counter, (words.phrase(counter), ""))
-    doubles = float(evidence.detail.get("doubles_at", math.nan))
-    alt = f"Failures over expected against {name}: " + "; ".join(
-        f"at about {words.number_text(round(middle[i]))}: {words.number_text(ratio.value)} times"
-        for i, ratio in zip(kept, ratios, strict=True)
+    ratios = [ratio_interval(group["failures"], group["expected"], frames.plate_dispersion) for group in groups]
+    middle = [(group["from"] + group["to"]) / 2.0 for group in groups]
+    code = str(evidence.detail.get("counter", ""))
+    name, unit = words.COUNTER_WORDS.get(code, (words.phrase(code), evidence.effect_unit))
+    said = "; ".join(
+        f"at about {words.number_text(round(at))}: {words.number_text(ratio.value)} times"
+        for at, ratio in zip(middle, ratios, strict=True)
     )
     return WearCurve(
         title=f"{words.sentence(words.subject(evidence.subject))}: failures against {name}",
-        alt=alt + ".",
+        alt=f"Failures over expected against {name}: {said}.",
         counter=name,
         unit=unit,
-        at=tuple(float(middle[i]) for i in kept),
+        at=tuple(middle),
         ratio=tuple(ratio.value for ratio in ratios),
         low=tuple(ratio.low for ratio in ratios),
         high=tuple(ratio.high for ratio in ratios),
-        doubles_at=doubles,
+        doubles_at=evidence.effect,
     )
 
 

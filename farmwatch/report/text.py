@@ -9,8 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from farmwatch.evidence import Finding, Subject
-from farmwatch.report import words
-from farmwatch.report.headlines import five_answers, headline, numbers, rivals
+from farmwatch.report.headlines import headline
 
 WIDTH = 100
 
@@ -115,7 +114,7 @@ def printable(text: str) -> str:
     )
 
 
-def _cells(text: str) -> int:
+def cells(text: str) -> int:
     """Terminal columns that a text takes; letters of East Asian scripts take two, combining marks none."""
     return sum(
         0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text
@@ -127,15 +126,15 @@ def _wrap(text: str, width: int) -> list[str]:
     lines: list[str] = []
     line = ""
     for word in text.split(" "):
-        while _cells(word) > width:
+        while cells(word) > width:
             if line:
                 lines.append(line)
                 line = ""
-            size = next(i for i in range(len(word), 0, -1) if _cells(word[:i]) <= width)
+            size = next(i for i in range(len(word), 0, -1) if cells(word[:i]) <= width)
             lines.append(word[:size])
             word = word[size:]
         candidate = f"{line} {word}" if line else word
-        if _cells(candidate) <= width:
+        if cells(candidate) <= width:
             line = candidate
         else:
             lines.append(line)
@@ -143,8 +142,8 @@ def _wrap(text: str, width: int) -> list[str]:
     return [*lines, line]
 
 
-def _pad(text: str, width: int) -> str:
-    return text + " " * max(width - _cells(text), 0)
+def pad(text: str, width: int) -> str:
+    return text + " " * max(width - cells(text), 0)
 
 
 def findings_table(findings: Sequence[Finding], width: int = WIDTH) -> str:
@@ -152,7 +151,7 @@ def findings_table(findings: Sequence[Finding], width: int = WIDTH) -> str:
     if not findings:
         return "No findings."
     heads = ("finding", "state", "since", "first flagged")
-    cells = [
+    table = [
         (
             printable(finding.finding_id),
             finding.status,
@@ -161,45 +160,14 @@ def findings_table(findings: Sequence[Finding], width: int = WIDTH) -> str:
         )
         for finding in findings
     ]
-    sizes = [min(max(_cells(row[i]) for row in (heads, *cells)), 24) for i in range(len(heads))]
+    sizes = [min(max(cells(row[i]) for row in (heads, *table)), 24) for i in range(len(heads))]
     left = sum(sizes) + 2 * len(sizes)
-    lines = ["  ".join([*(_pad(head, size) for head, size in zip(heads, sizes, strict=True)), "what"])]
-    for row, finding in zip(cells, findings, strict=True):
+    lines = ["  ".join([*(pad(head, size) for head, size in zip(heads, sizes, strict=True)), "what"])]
+    for row, finding in zip(table, findings, strict=True):
         columns = [_wrap(cell, size) for cell, size in zip(row, sizes, strict=True)]
         columns.append(_wrap(printable(headline(finding.evidence)), max(width - left, 20)))
         for i in range(max(len(column) for column in columns)):
             parts = [column[i] if i < len(column) else "" for column in columns]
-            padded = [_pad(part, size) for part, size in zip(parts, sizes, strict=False)]
+            padded = [pad(part, size) for part, size in zip(parts, sizes, strict=False)]
             lines.append("  ".join([*padded, parts[-1]]).rstrip())
     return "\n".join(lines)
-
-
-def explain(finding: Finding, width: int = WIDTH) -> str:
-    """One finding at length: the five answers, the numbers, causes with what speaks for and against, next checks."""
-    evidence = finding.evidence
-    out = [(0, headline(evidence)), (0, "")]
-    out += [(2, f"{question}: {answer}") for question, answer in five_answers(evidence)]
-    out.append((2, f"State: {words.STATUS_WORDS[finding.status]}"))
-    out.append(
-        (2, f"First flagged {words.date(finding.first_flagged_on)}, last seen {words.date(finding.last_seen_on)}")
-    )
-    out += [(0, ""), *((2, line) for line in numbers(evidence))]
-    if rivals(evidence):
-        out += [(2, rivals(evidence))]
-    if finding.causes:
-        out += [(0, ""), (0, "What may be behind it")]
-    for cause in finding.causes:
-        out.append((2, f"{cause.probability:4.0%}  {words.cause(cause.code)} ({cause.code})"))
-        out += [(8, f"for: {'; '.join(cause.evidence_for)}")] if cause.evidence_for else []
-        out += [(8, f"against: {'; '.join(cause.evidence_against)}")] if cause.evidence_against else []
-    if finding.next_checks:
-        out += [(0, ""), (0, "What to check next")]
-    for place, check in enumerate(finding.next_checks, 1):
-        out.append((2, f"{place}. {check.check} ({words.hours(check.cost)})"))
-        out += [(5, f"{words.phrase(result)}: {meaning}") for result, meaning in check.means.items()]
-        caution = words.caution_of(check)
-        out += [(5, f"Caution. {caution}")] if caution else []
-    lines = []
-    for indent, text in out:
-        lines += [" " * indent + line for line in _wrap(printable(text), max(width - indent, 20))]
-    return "\n".join(line.rstrip() for line in lines)

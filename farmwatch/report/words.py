@@ -129,13 +129,9 @@ MEASURE_WORDS = {
 }
 
 COUNTER_WORDS = {
-    "layers": ("layers since the film was changed", "layers"),
     "film_layers": ("layers since the film was changed", "layers"),
-    "hours": ("hours since the lamp was changed", "h"),
     "lamp_hours": ("hours since the lamp was changed", "h"),
-    "runs": ("runs since the bath was changed", "runs"),
-    "wash_runs": ("runs since the bath was changed", "runs"),
-    "days_open": ("days since the bottle was opened", "days"),
+    "bath_runs": ("runs since the bath was changed", "runs"),
 }
 
 SAFETY = (
