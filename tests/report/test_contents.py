@@ -1,0 +1,254 @@
+"""What the weekly report says, before any face of it."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from farmwatch.detectors.night import join_history
+from farmwatch.evidence import KINDS, Subject
+from farmwatch.records import Records, conform
+from farmwatch.report.contents import got_better
+from farmwatch.report.frames import Frames
+from farmwatch.report.pictures import Comparison, OverTime, PlateMap, WearCurve
+from farmwatch.report.week import Week
+from farmwatch.settings import load_settings
+
+from .conftest import (
+    AS_OF,
+    ONSET,
+    SEEN,
+    WEEK,
+    Case,
+    contents_for,
+    evidence,
+    finding_of,
+    make_records,
+    night_of,
+    one_of_each,
+)
+
+
+def part_of(case: Case, kind: str):  # type: ignore[no-untyped-def]
+    return next(part for part in case.contents.findings if part.kind == kind)
+
+
+def test_every_kind_has_a_headline_and_a_picture_with_words(case: Case) -> None:
+    parts = {part.kind: part for part in case.contents.findings}
+    assert set(parts) == set(KINDS)
+    for kind, part in parts.items():
+        assert part.headline[0].isupper(), kind
+        assert part.headline.endswith("."), kind
+        assert part.pictures, kind
+        assert all(len(picture.alt) > 40 and picture.title for picture in part.pictures), kind
+        assert [question for question, _ in part.five] == ["Who", "Where", "How high", "Since when", "How it looks"]
+
+
+def test_headlines_are_plain(case: Case) -> None:
+    heads = {part.kind: part.headline for part in case.contents.findings}
+    assert heads["rate_shift"] == (
+        "Printer P2: about 5 times as many parts as expected failed, since about 20 Mar 2031; most let go of the plate."
+    )
+    assert heads["plate_pattern"].startswith("Printer P2: in the front of the plate about 5 times as many parts")
+    assert heads["cure_offset"] == "Lot L2 cures too deep: measured edges grow by 0.038 mm, since about 20 Mar 2031."
+    assert heads["odd_run"].endswith("was unlike runs of its kind: exposure 3.9 s, expected 2.41 s.")
+    for text in heads.values():
+        assert not any(word in text for word in ("odds", "interval", "probability", "_"))
+
+
+def test_what_was_not_checked_comes_in_words_and_broken_checks_first(case: Case) -> None:
+    rows = case.contents.not_checked
+    assert [row.failed for row in rows] == [True, False]
+    assert rows[0].text == "Measured pieces of the whole farm: could not be checked (ValueError: singular)"
+    assert rows[1].text == "Wear of 1 wash station: W1: too little to go on (fewer than two bath changes)"
+    assert case.contents.checked == "Everything else was looked at (4 looks)."
+
+
+def test_the_dearest_finding_comes_first(case: Case) -> None:
+    lost = [part.lost for part in case.contents.needs_hand]
+    assert lost == sorted(lost, reverse=True)
+    # seven plates of P2 in the week lost three parts each, and plates of the farm were to lose about one in ten
+    own = case.night.plates["printer_id"] == "P2"
+    week = own & (case.night.plates["day"] >= pd.Timestamp(WEEK.first))
+    rows = np.flatnonzero(week[case.night.parts["plate"]].to_numpy())
+    excess = case.night.parts["failed"].to_numpy()[rows].sum() - case.night.part_risk[rows].sum()
+    assert part_of(case, "plate_pattern").lost == pytest.approx(excess)
+    assert case.night.parts["failed"].to_numpy()[rows].sum() == 21
+
+
+def test_bins_of_failures_add_up_to_the_records(case: Case) -> None:
+    picture = next(p for p in part_of(case, "rate_shift").pictures if isinstance(p, OverTime))
+    mine = (case.night.plates["printer_id"] == "P2").to_numpy()[case.night.parts["plate"].to_numpy()]
+    assert sum(picture.failed) == case.night.parts["failed"].to_numpy()[mine].sum()
+    assert sum(picture.expected) == pytest.approx(case.night.part_risk[mine].sum())
+    assert [mark.text for mark in picture.services] == ["plate changed"]
+    assert picture.starts[-1] + dt.timedelta(days=picture.span_days) == AS_OF + dt.timedelta(days=1)
+
+
+def test_the_plate_map_puts_failures_where_they_were(case: Case) -> None:
+    picture = next(p for p in part_of(case, "plate_pattern").pictures if isinstance(p, PlateMap))
+    assert len(picture.failed_x) == 3 * 18
+    assert set(picture.failed_y) == {-25.0}
+    front, back = np.array(picture.ratio)[0], np.array(picture.ratio)[-1]
+    assert np.nanmax(front) > 2.0
+    assert np.nanmax(back) == 0.0
+    assert picture.zone is not None
+    assert (picture.zone.shape, picture.zone.back_mm) == ("box", -13.0)
+
+
+def test_a_lot_stands_among_its_peers_with_rivals_marked(case: Case) -> None:
+    picture = next(p for p in part_of(case, "rate_level").pictures if isinstance(p, Comparison))
+    assert {row.name: row.role for row in picture.rows} == {"L2": "subject", "L1": "rival"}
+    assert all(row.low <= row.ratio <= row.high for row in picture.rows)
+    part = part_of(case, "rate_level")
+    assert part.rivals == "The records cannot tell lot L2 from printer P2 or lot L1."
+
+
+def test_wear_is_drawn_from_the_groups_of_its_finding(case: Case) -> None:
+    picture = next(p for p in part_of(case, "wear").pictures if isinstance(p, WearCurve))
+    assert picture.ratio == pytest.approx((0.8, 1.4, 2.0, 2.6, 3.2))
+    assert picture.doubles_at == 23000.0
+
+
+def test_advice_stands_beside_its_caution(case: Case) -> None:
+    for part in case.contents.findings:
+        assert part.caution.endswith("safety data sheet comes first.")
+    bare = finding_of(1, one_of_each()["rate_shift"])
+    bare = dataclasses.replace(
+        bare, next_checks=tuple(dataclasses.replace(c, caution="", code="") for c in bare.next_checks)
+    )
+    told = contents_for(case.night, (bare,), SEEN).new[0]
+    assert "safety data sheet" in told.caution
+
+
+def test_lifecycle_decides_where_a_finding_stands(case: Case) -> None:
+    item = one_of_each()["rate_shift"]
+    old = dt.date(2031, 3, 25)
+    findings = (
+        finding_of(1, item),
+        finding_of(2, item, first_flagged_on=old, status="returned"),
+        finding_of(
+            3, item, first_flagged_on=old, status="watching", repair={"action": "plate_levelled", "on": AS_OF}
+        ),
+        finding_of(4, item, first_flagged_on=old, status="cleared"),
+        finding_of(5, item, first_flagged_on=old, status="faded"),
+        finding_of(6, dataclasses.replace(item, direction="down")),
+        finding_of(7, one_of_each()["odd_run"]),
+    )
+    told = contents_for(case.night, findings, SEEN)
+    assert [part.finding_id for part in told.new] == ["F1"]
+    assert {part.finding_id for part in told.going_on} == {"F2", "F3"}
+    assert {part.finding_id for part in told.needs_hand} == {"F1", "F2"}
+    assert [part.finding_id for part in told.better] == ["F6"]
+    assert [part.finding_id for part in told.notes] == ["F7"]
+    assert [row.status for row in told.ledger] == ["returned", "watching", "cleared", "faded"]
+    assert told.ledger[1].repair == "Plate levelled on 6 Apr 2031."
+
+
+def test_a_measure_that_fell_is_not_better_news() -> None:
+    item = one_of_each()["signal_shift"]
+    assert not got_better(finding_of(1, dataclasses.replace(item, direction="down")))
+
+
+def test_a_watched_mend_says_how_many_plates_are_still_needed(case: Case) -> None:
+    repair = {
+        "action": "plate_levelled",
+        "on": dt.date(2031, 4, 3),
+        "plates": 4,
+        "failures": 1,
+        "expected": 2.2,
+        "plates_needed_if_held": 5.2,
+        "plates_needed_if_not": 3.0,
+    }
+    item = finding_of(1, one_of_each()["rate_shift"], status="watching", repair=repair)
+    told = contents_for(case.night, (item,), SEEN).new[0]
+    assert told.repair == (
+        "Plate levelled on 3 Apr 2031.",
+        "4 plates since: 1 failed, 2.2 were expected.",
+        "About 6 more plates will tell whether it held.",
+    )
+
+
+def test_the_table_holds_every_printer_and_lot_with_its_trend(case: Case) -> None:
+    rows = {row.subject_id: row for row in case.contents.printers}
+    assert set(rows) == {"P1", "P2", "P3"}
+    assert (rows["P2"].plates, rows["P2"].chances, rows["P2"].failed) == (7, 63, 21)
+    assert rows["P2"].trend.failed[-1] == 21
+    assert rows["P2"].ratio_low > 1.0 > rows["P1"].ratio
+    assert set(rows["P2"].finding_ids) >= {"F0", "F2"}
+    lots = {row.subject_id: row for row in case.contents.lots}
+    assert lots["L1"].plates == 0
+    assert sum(lots["L1"].trend.failed) > 0
+
+
+def test_the_week_in_a_sentence(case: Case) -> None:
+    assert case.contents.sentence.startswith("21 plates on 3 printers: ")
+    assert "of 189;" in case.contents.sentence
+
+
+def test_the_room_says_how_many_plates_began_cold() -> None:
+    records = make_records()
+    cold = records.runs.assign(ambient_c=19.0)
+    night = night_of(dataclasses.replace(records, runs=cold))
+    told = contents_for(night, (), ())
+    assert any("21 plates of 21 started below 20 °C" in line for line in told.room.lines)
+    assert told.room.mix[0].share == 100.0
+
+
+def test_signs_scale_the_expectation() -> None:
+    night = night_of(make_records())
+    frames = Frames(night.plates, night.parts, night.part_risk, night.records.service, night.records.coupons)
+    who = Subject("printer", "P2")
+    every, signed = frames.of(who), frames.of(who, "soft")
+    assert signed["failed"].sum() == 0
+    # no failure elsewhere is soft: the share is that of half a failure among the others
+    others = frames.chances["failed"].sum() - every["failed"].sum()
+    assert signed["expected"].sum() == pytest.approx(every["expected"].sum() * 0.5 / (others + 1.0))
+
+
+@pytest.mark.parametrize("what", ["nothing", "one run", "no parts", "all failed", "all good", "no lots"])
+def test_thin_farms_give_a_sensible_week(what: str) -> None:
+    records = make_records()
+    if what == "nothing":
+        records = Records()
+    elif what == "one run":
+        run = records.runs.iloc[-1:]
+        records = Records(runs=run, parts=records.parts[records.parts["run_id"].isin(run["run_id"])])
+    elif what == "no parts":
+        records = dataclasses.replace(records, parts=Records().parts)
+    elif what == "no lots":
+        bare = records.runs.drop(columns=["lot_id", "profile", "ambient_c"])
+        records = dataclasses.replace(records, lots=Records().lots, runs=conform(bare, "runs"))
+    else:
+        outcome = "failed" if what == "all failed" else "good"
+        records = dataclasses.replace(records, parts=records.parts.assign(outcome=outcome))
+    findings = tuple(finding_of(i, item) for i, item in enumerate(one_of_each().values()))
+    for shown in ((), findings):
+        told = contents_for(join_history(records).night(AS_OF, load_settings()), shown, ())
+        assert told.checked == "No night was analysed in this week."
+        assert told.unit == ("plates" if what in ("no parts", "nothing") else "parts")
+        assert bool(told.needs_hand) == bool(shown)
+        assert (told.sentence == "No plate was printed this week.") == (what == "nothing")
+        assert all(math.isnan(row.ratio) or row.ratio >= 0 for row in told.printers)
+
+
+def test_weeks_are_iso_weeks() -> None:
+    assert Week.of(dt.date(2031, 4, 6)) == Week.parse("2031-W14") == WEEK
+    assert (WEEK.first, WEEK.last) == (dt.date(2031, 3, 31), dt.date(2031, 4, 6))
+    # ISO 8601: 1 January 2027 is a Friday and belongs to week 53 of 2026
+    assert str(Week.of(dt.date(2027, 1, 1))) == "2026-W53"
+    for wrong in ("2031-14", "2031-W60", "2031-W00", "w", "2027-W53"):
+        with pytest.raises(ValueError, match="week|Week"):
+            Week.parse(wrong)
+
+
+def test_an_exact_onset_is_said_without_about() -> None:
+    item = evidence("rate_shift", Subject("printer", "P2"), since_low=ONSET, since_high=ONSET)
+    from farmwatch.report.headlines import headline
+
+    assert "since 20 Mar 2031" in headline(item)
