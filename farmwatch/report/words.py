@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import unicodedata
 from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING
@@ -164,7 +165,7 @@ def cautions(texts: Iterable[str]) -> str:
     return " ".join(sorted(sentences, key=lambda sentence: "safety data sheet" in sentence))
 
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
+_FORMULA_STARTS = frozenset("=+-@|%\t\r\n")
 
 
 def phrase(code: str | None) -> str:
@@ -298,7 +299,11 @@ def began(evidence: Evidence) -> str:
 
 
 def safe_csv_cell(value: object) -> object:
-    """A cell that no spreadsheet takes for a formula: such a text gets a quote mark in front. Numbers stay numbers."""
-    if isinstance(value, str) and value.lstrip(" \ufeff\u200b").startswith(_FORMULA_STARTS):
-        return "'" + value
-    return value
+    """A cell that no spreadsheet takes for a formula: such a text gets a quote mark in front. Numbers stay numbers.
+
+    What a spreadsheet may strip or fold before it looks (blanks, marks without width, wide forms) is looked through.
+    """
+    if not isinstance(value, str):
+        return value
+    seen = "".join(char for char in unicodedata.normalize("NFKC", value) if unicodedata.category(char) != "Cf").lstrip()
+    return "'" + value if value[:1] in _FORMULA_STARTS or seen[:1] in _FORMULA_STARTS else value
