@@ -45,13 +45,13 @@ def _trapped_suction(p: Planting) -> None:
     at = np.full(p.world.plate.size, _own_height(p))
     pull = np.exp(np.clip(0.4 * peel(p.world), -0.7, 0.7))[p.world.plate]
     signs = (("split", 0.4), ("missing", 0.45), ("off_plate", 0.15))
-    p.add_way("cavity", 0.08 * p.strength * pull * _hard(p), signs, low_mm=at - 0.3, high_mm=at + 0.3, pulls=True)
+    p.add_way("cavity", 0.055 * p.strength * pull * _hard(p), signs, low_mm=at - 0.3, high_mm=at + 0.3, pulls=True)
 
 
 def _unsupported_island(p: Planting) -> None:
     at = np.full(p.world.plate.size, _own_height(p))
     signs = (("flake", 0.6), ("missing", 0.4))
-    p.add_way("island", 0.12 * p.strength * _hard(p), signs, low_mm=at, high_mm=at + 0.3)
+    p.add_way("island", 0.09 * p.strength * _hard(p), signs, low_mm=at, high_mm=at + 0.3)
 
 
 def _bad_file(p: Planting) -> None:
@@ -66,7 +66,7 @@ def _bad_file(p: Planting) -> None:
 def _frozen_panel(p: Planting) -> None:
     """Now and then the panel keeps one image until somebody switches the machine off and on."""
     rows = np.flatnonzero(p.active)
-    starts = p.rng.random(rows.size) < 0.06 * p.strength
+    starts = p.rng.random(rows.size) < 0.045 * p.strength
     lasts = p.rng.geometric(0.55, rows.size)
     frozen = np.zeros(p.active.size)
     for first in np.flatnonzero(starts):
@@ -181,7 +181,7 @@ def _film_spot(p: Planting) -> None:
     at = int(busy[p.rng.integers(busy.size)]) if busy.size else 0
     x = float(p.draw("x_mm", lambda rng: float(world.x_mm[at])))
     y = float(p.draw("y_mm", lambda rng: float(world.y_mm[at])))
-    radius = float(p.draw("radius_mm", lambda rng: 12.0))
+    radius = float(p.draw("radius_mm", lambda rng: 15.0))
     near = np.hypot(world.x_mm - x, world.y_mm - y) < radius
     signs = (("missing", 0.5), ("flake", 0.5))
     low = np.full(near.size, LAYER_MM)
@@ -209,8 +209,8 @@ def _resin_old(p: Planting) -> None:
 
 def _cold_resin(p: Planting) -> None:
     """The heating of the room is out."""
-    p.world.ambient_c[p.active] -= 8.0 * p.strength
-    p.world.vat_c[p.active] -= 8.0 * p.strength
+    p.world.ambient_c[p.active] -= 9.0 * p.strength
+    p.world.vat_c[p.active] -= 9.0 * p.strength
 
 
 def _z_wear(p: Planting) -> None:

@@ -12,7 +12,7 @@ from farmwatch.simulate.hazards import Event, Way
 from farmwatch.simulate.plan import LAYER_MM
 from farmwatch.simulate.world import World
 
-NEAR_MM = 34.0
+NEAR_MM = 42.0
 
 
 @dataclass(frozen=True)

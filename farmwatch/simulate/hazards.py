@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.simulate.plan import REST_S
+from farmwatch.simulate.plan import ORDINARY_LOAD_MM2, REST_S
 from farmwatch.simulate.spec import BASE_RATE
 from farmwatch.simulate.world import BASE_MM, LOW_MM, WARM_VAT_C, World
 
@@ -67,7 +67,7 @@ def peel(world: World) -> np.ndarray:
     """Log of the peel force over that of an ordinary plate: footprint, lift speed, thick resin, tired film. (plates,)"""
     area = np.maximum(world.load * world.plate_area, 1.0)
     return (
-        0.8 * np.log(area / 2200.0)
+        0.8 * np.log(area / ORDINARY_LOAD_MM2)
         + 0.25 * np.log(world.lift_mm_min / 60.0)
         - 0.05 * (world.vat_c - WARM_VAT_C)
         + 0.05 * world.film_layers / 1e5
@@ -81,7 +81,7 @@ def ways_of_failing(world: World) -> list[Way]:
     pull = np.clip(0.45 * peel(world), -1.2, 1.5)[plate]
     dose = world.log_dose[plate] + world.dose_shift
     base_dose = world.base_log_dose[plate] + world.dose_shift
-    size = np.log(world.footprint_mm2 / 210.0)
+    size = np.log(world.footprint_mm2 / 375.0)
     trapped = 9.0 * (squeeze(world) - np.exp(-REST_S / SQUEEZE_S) * 0.7)
     wear = (0.25 * (world.film_layers / 1.3e5) ** 3 + world.film_wear)[plate]
     cavity = world.stock.design_cavity[world.design]

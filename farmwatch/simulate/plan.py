@@ -16,6 +16,7 @@ LATE_SHIFT_FROM_H = 14.0
 LAYER_MM = 0.05
 BASE_LAYERS, TRANSITION_LAYERS = 6, 8
 PLATES_A_BOTTLE = 24.0
+ORDINARY_LOAD_MM2 = 3400.0
 PLATE_SIZES_MM = ((144.0, 90.0, 175.0), (218.0, 124.0, 250.0), (196.0, 122.0, 200.0))
 
 
@@ -140,7 +141,7 @@ def _lots(spec: FarmSpec, rng: np.random.Generator) -> dict[str, np.ndarray]:
 def _designs(spec: FarmSpec, rng: np.random.Generator) -> dict[str, np.ndarray]:
     count = spec.designs or max(12, round(60 * (spec.printers / 24) ** 0.5 * (spec.days / 180) ** 0.5))
     customer = rng.integers(0, spec.customers, count)
-    width = np.clip(np.exp(rng.normal(np.log(19.0), 0.32, count)), 8.0, 42.0)
+    width = np.clip(np.exp(rng.normal(np.log(25.0), 0.3, count)), 10.0, 55.0)
     height = np.clip(np.exp(rng.normal(np.log(27.0), 0.5, count)), 7.0, 95.0)
     has_cavity = rng.random(count) < 0.15
     has_cavity[: count // 8] = False
@@ -151,7 +152,7 @@ def _designs(spec: FarmSpec, rng: np.random.Generator) -> dict[str, np.ndarray]:
     return {
         "design_customer": customer,
         "design_width": width,
-        "design_depth": np.clip(width * np.exp(rng.normal(0.0, 0.2, count)), 8.0, 42.0),
+        "design_depth": np.clip(width * np.exp(rng.normal(0.0, 0.2, count)), 10.0, 55.0),
         "design_height": height,
         "design_cavity": np.where(has_cavity, height * rng.uniform(0.15, 0.8, count), np.nan),
         "design_arrives": arrives,
@@ -208,7 +209,7 @@ def _layout(
     across, deep = max(1, int(width // pitch_x)), max(1, int(depth // pitch_y))
     x, y = np.meshgrid((np.arange(across) - (across - 1) / 2) * pitch_x, (np.arange(deep) - (deep - 1) / 2) * pitch_y)
     x, y = x.ravel(), y.ravel()
-    wanted = int(np.clip(np.round(np.exp(rng.normal(np.log(8.5), 0.5))), 1, x.size))
+    wanted = int(np.clip(np.round(x.size**0.78 * rng.uniform(0.35, 1.5)), 1, x.size))
     habit = rng.random()
     if habit < 0.75:
         order = np.argsort(np.hypot(x / width, y / depth) + rng.normal(0.0, 0.02, x.size), kind="stable")
@@ -251,7 +252,8 @@ def make_plan(spec: FarmSpec, stock: Stock, rng: np.random.Generator) -> Plan:
         lot = np.where(empty, _draw_lots(stock, resin, day, rng), lot)
         bottle = bottle + empty
         left = (
-            np.where(empty, PLATES_A_BOTTLE * rng.uniform(0.6, 1.4, count), left) - stock.file_footprint[file] / 2200.0
+            np.where(empty, PLATES_A_BOTTLE * rng.uniform(0.6, 1.4, count), left)
+            - stock.file_footprint[file] / ORDINARY_LOAD_MM2
         )
         planned = stock.file_height[file] / LAYER_MM * seconds / 3600.0 + 0.12
         columns.append(tuple(a[running] for a in (np.arange(count), clock, planned, file, lot, bottle)))
