@@ -1,0 +1,137 @@
+"""The story: what it must say, the plates behind it, and cautions wherever hands are advised."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from farmwatch.causes.checks import next_checks
+from farmwatch.causes.explain import as_text, tell
+from farmwatch.causes.questions import CAUSES, CODES
+from farmwatch.causes.repairs import repair_verdict
+from farmwatch.causes.table import CauseTable
+from farmwatch.evidence import Finding, Subject
+from farmwatch.settings import Settings
+
+
+def test_the_story_has_its_parts_in_order(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    story = tell(finding(kind="plate_pattern", zone="left", run_ids=("R1", "R2")), table, settings)
+    assert [paragraph.heading for paragraph in story.paragraphs] == [
+        "What was seen against what was expected",
+        "The five questions",
+        "Likely causes",
+        "Checks worth doing, best first",
+        "What the records cannot tell",
+    ]
+    text = " ".join(as_text(story).split())
+    assert "Of 60 parts of printer P-01, 24 failed since 10 Mar 2031; 4 were expected" in text
+    assert "The odds of failing are 6 times what they should be (95 % interval 3 to 11)." in text
+    assert "Where: it fails on one side." in text
+    assert "the plate is out of level [plate_tilt]" in text
+    assert "How it looks: the records cannot say." in text
+
+
+def test_sentences_list_their_plates_on_demand(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    story = tell(finding(run_ids=("R-17", "R-18")), table, settings)
+    assert "R-17" not in as_text(story)
+    assert "plates (2): R-17, R-18" in as_text(story, plates=True)
+    assert story.paragraphs[0].sentences[0].run_ids == ("R-17", "R-18")
+
+
+def test_measures_and_two_names(finding: Callable[..., Finding], table: CauseTable, settings: Settings) -> None:
+    over = finding(
+        kind="cure_offset",
+        subject=Subject("lot", "L-3"),
+        direction="over",
+        observed=0.06,
+        expected=0.01,
+        unit="coupons",
+        effect=0.05,
+        effect_low=0.03,
+        effect_high=0.07,
+        effect_unit="mm",
+        separable=False,
+        rivals=(Subject("printer", "P-01"),),
+    )
+    text = " ".join(as_text(tell(over, table, settings)).split())
+    assert "lot L-3 stands at 0.06 where 0.01 was expected, over 60 coupons" in text
+    assert "The effect is 0.05 (mm; 95 % interval 0.03 to 0.07)." in text
+    assert "one lot of resin or one printer shares it (the records cannot tell which)" in text
+    assert "this bottle cures deeper than others [lot_fast]" in text
+    assert "the light source gives too much light [lamp_hot]" in text
+
+
+def test_better_than_expected_looks_for_no_cause(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    text = as_text(tell(finding(direction="down"), table, settings))
+    assert "better than expected" in text
+    assert "Checks worth doing" not in text
+
+
+@pytest.mark.parametrize("code", CAUSES)
+def test_every_mend_and_check_that_handles_stands_beside_its_caution(
+    code: str, finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    """A finding that points at each cause in turn; every sentence that advises handling ends in its cautions."""
+    place = CODES.index(code)
+    who = {"image_row_glitch": "family", "overloaded_plate": "farm"}.get(code)
+    subject = who or table.causes[code].sketch.split(",")[0].removeprefix("one ").split(" ")[0]
+    kind = subject if subject in ("printer", "lot", "design", "file", "profile", "wash", "operator") else who or "room"
+    sign = max(table.causes[code].signs, key=table.causes[code].signs.__getitem__)
+    story = tell(finding(subject=Subject(kind, "X"), sign=sign, observed=8.0, expected=0.5), table, settings)
+    text = {p.heading: [s.text for s in p.sentences] for p in story.paragraphs}
+    assert any(f"[{code}]" in sentence for sentence in text["Likely causes"]), place
+    for cause in table.causes.values():
+        for sentence in text["Likely causes"]:
+            if cause.mend in sentence and cause.cautions:
+                assert all(table.cautions[c] in sentence for c in (*cause.cautions, "always"))
+    for check in table.checks.values():
+        for sentence in text["Checks worth doing, best first"]:
+            if check.does in sentence and check.cautions:
+                assert all(table.cautions[c] in sentence for c in (*check.cautions, "always"))
+
+
+def test_every_check_advice_carries_a_caution(table: CauseTable, settings: Settings) -> None:
+    many = settings.causes.model_copy(update={"checks_at_most": 99})
+    for check in next_checks(table.prior, table, many):
+        assert bool(check.caution) != table.checks[check.code].desk
+
+
+def test_the_mend_is_told(finding: Callable[..., Finding], table: CauseTable, settings: Settings) -> None:
+    n, p = np.full(3, 8.0), np.full(3, 0.06)
+    early = repair_verdict(n, np.zeros(3), p, 0.1, np.log(3.0), 0.3, settings.repairs)
+    mended = Finding("F", finding().evidence, dt.date(2031, 3, 10), dt.date(2031, 3, 20), "watching",
+                     repair={"action": "film_changed"})  # fmt: skip
+    text = " ".join(as_text(tell(mended, table, settings, verdict=early)).split())
+    assert "What was done: film changed." in text
+    assert "It is too early to say. About" in text
+    held = repair_verdict(np.full(40, 8.0), np.zeros(40), np.full(40, 0.06), 0.1, np.log(3.0), 0.3, settings.repairs)
+    assert "The mend held" in as_text(tell(mended, table, settings, verdict=held))
+
+
+def test_what_the_table_says_of_handling_light_resin_and_waste(table: CauseTable) -> None:
+    """The cautions that the trade asks for, in the table's own words."""
+    said = " ".join(table.cautions.values())
+    for words in (
+        "sensitise the skin for life",
+        "nitrile gloves",
+        "eye protection",
+        "ventilate",
+        "no flames or sparks",
+        "vessels closed",
+        "never look into it",
+        "Switch the machine off before reaching inside",
+        "Take the plate off before the vat",
+        "pierce gloves",
+        "never down a drain",
+        "safety data sheet, local rules and licensed practice come before",
+    ):
+        assert words in said

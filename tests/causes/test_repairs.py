@@ -1,0 +1,131 @@
+"""Did the mend hold: which row counts, the verdict, and that looking better by chance alone is no cure."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit, logit
+
+from farmwatch.causes.repairs import last_mend, repair_verdict, shrunken
+from farmwatch.evidence import Finding, Subject
+from farmwatch.records import conform
+from farmwatch.settings import Settings
+
+RHO, SIZE, RISK = 0.1, 8.0, 0.06
+
+
+def _service(*rows: tuple[str, str, str, str, str]) -> pd.DataFrame:
+    names = ["at", "subject_type", "subject_id", "action", "note"]
+    frame = pd.DataFrame([dict(zip(names, row, strict=True)) for row in rows], columns=names)
+    return conform(frame.assign(event_id=[f"E{i}" for i in range(len(rows))]), "service")
+
+
+def _plates(rng: np.random.Generator, log_odds_ratio: float, plates: int) -> np.ndarray:
+    p = expit(logit(RISK) + log_odds_ratio)
+    return rng.binomial(int(SIZE), rng.beta(p * (1 - RHO) / RHO, (1 - p) * (1 - RHO) / RHO, plates)).astype(float)
+
+
+def test_the_latest_work_after_the_beginning_counts(finding: Callable[..., Finding]) -> None:
+    service = _service(
+        ("2031-03-01T08:00Z", "printer", "P-01", "film_changed", ""),  # before it began
+        ("2031-03-10T08:00Z", "printer", "P-01", "lamp_changed", ""),  # the day it began: may be its reason
+        ("2031-03-14T08:00Z", "printer", "P-01", "film_changed", ""),
+        ("2031-03-15T08:00Z", "printer", "P-02", "plate_levelled", ""),  # another printer
+        ("2031-03-16T08:00Z", "printer", "P-01", "other", "check F310320-abcd new_film clears"),  # a check, not work
+    )
+    mend = last_mend(finding(), service, "UTC")
+    assert mend is not None
+    assert (mend.action, mend.on) == ("film_changed", dt.date(2031, 3, 14))
+    assert last_mend(finding(subject=Subject("lot", "L-1")), service, "UTC") is None
+    assert last_mend(finding(), service.iloc[:2], "UTC") is None
+    assert last_mend(finding(), service.iloc[:0], "UTC") is None
+
+
+def test_days_are_the_farms(finding: Callable[..., Finding]) -> None:
+    # half past eleven in the evening of the 10th in UTC is the 11th in Paris: after the day on which it began
+    service = _service(("2031-03-10T23:30Z", "printer", "P-01", "film_changed", ""))
+    assert last_mend(finding(), service, "UTC") is None
+    assert last_mend(finding(), service, "Europe/Paris") is not None
+
+
+def test_heating_a_room_counts_for_the_whole_farm(finding: Callable[..., Finding]) -> None:
+    service = _service(("2031-03-20T08:00Z", "room", "R-1", "room_heated", ""))
+    assert last_mend(finding(subject=Subject("farm", "farm")), service, "UTC") is not None
+
+
+def test_shrinking_by_hand(settings: Settings) -> None:
+    # prior sd 1, effect 2 with se 1: half of it; se 0: all of it; a tiny effect: the smallest worth telling from none
+    assert shrunken(2.0, 1.0, settings.repairs) == pytest.approx(1.0)
+    assert shrunken(2.0, 0.0, settings.repairs) == pytest.approx(2.0)
+    assert shrunken(0.1, 1.0, settings.repairs) == pytest.approx(np.log(settings.repairs.smallest_odds_ratio))
+    assert shrunken(float("nan"), 1.0, settings.repairs) == pytest.approx(np.log(settings.repairs.smallest_odds_ratio))
+
+
+def test_clean_plates_clear_and_bad_ones_return(settings: Settings) -> None:
+    n, p = np.full(60, SIZE), np.full(60, RISK)
+    clean = repair_verdict(n, np.zeros(60), p, RHO, np.log(5.0), 0.2, settings.repairs)
+    assert clean.status == "cleared"
+    assert clean.after_high < 1.0 < clean.before
+    assert clean.plates_needed_if_held == 0.0
+    bad = repair_verdict(n, np.tile([2.0, 1.0, 3.0], 20), p, RHO, np.log(5.0), 0.2, settings.repairs)
+    assert bad.status == "returned"
+    assert bad.decided_plate < 20
+    assert bad.after_low > 1.5
+
+
+def test_few_plates_say_how_many_more(settings: Settings) -> None:
+    n, p = np.full(4, SIZE), np.full(4, RISK)
+    four = repair_verdict(n, np.zeros(4), p, RHO, np.log(3.0), 0.2, settings.repairs)
+    one = repair_verdict(n[:1], np.zeros(1), p[:1], RHO, np.log(3.0), 0.2, settings.repairs)
+    assert four.status == one.status == "watching"
+    assert four.lower < four.evidence < one.evidence < 0.0
+    assert 0 < four.plates_needed_if_held < one.plates_needed_if_held
+    assert four.plates_needed_if_not > one.plates_needed_if_not > 0
+    none = repair_verdict(n[:0], n[:0], p[:0], RHO, np.log(5.0), 0.2, settings.repairs)
+    assert none.status == "watching"
+    assert np.isnan(none.plates_needed_if_held)
+
+
+def test_plates_without_parts_are_passed_over(settings: Settings) -> None:
+    n, y, p = np.array([0.0, 8.0, 8.0]), np.array([0.0, 3.0, 4.0]), np.array([np.nan, RISK, RISK])
+    with_gap = repair_verdict(n, y, p, 0.0, np.log(5.0), 0.2, settings.repairs)
+    without = repair_verdict(n[1:], y[1:], p[1:], 0.0, np.log(5.0), 0.2, settings.repairs)
+    assert with_gap.evidence == pytest.approx(without.evidence)
+    assert with_gap.plates == 2
+    assert with_gap.decided_plate == without.decided_plate + 1
+
+
+def test_plates_needed_is_about_what_it_takes(settings: Settings) -> None:
+    rng = np.random.default_rng(2)
+    n, p = np.full(120, SIZE), np.full(120, RISK)
+    first = repair_verdict(n[:1], np.zeros(1), p[:1], RHO, np.log(3.0), 0.1, settings.repairs)
+    taken = []
+    for _ in range(60):
+        y = _plates(rng, 0.0, 120)
+        y[0] = 0.0
+        taken.append(repair_verdict(n, y, p, RHO, np.log(3.0), 0.1, settings.repairs).decided_plate)
+    # the reckoning takes the sum to stop right on its limit; plates are whole, and overshoot it
+    assert 0.55 * np.mean(taken) < first.plates_needed_if_held < 1.1 * np.mean(taken)
+
+
+def test_no_cure_by_chance_alone(settings: Settings) -> None:
+    """Printers picked at their worst and left as they are: the true odds stay doubled, the picked ones looked fivefold.
+
+    With the raw effect as "as bad as before" most such sham repairs would be called cures. Drawn towards none, fewer.
+    """
+    rng = np.random.default_rng(6)
+    n, p = np.full(120, SIZE), np.full(120, RISK)
+    truth, se = np.log(2.0), 0.6
+    seen = truth + se * rng.normal(size=320)
+    picked = np.sort(seen)[-80:]
+    raw = settings.repairs.model_copy(update={"prior_sd": 1e6})
+    cured = {"raw": 0, "drawn": 0}
+    for effect in picked:
+        y = _plates(rng, truth, 120)
+        cured["raw"] += repair_verdict(n, y, p, RHO, effect, se, raw).status == "cleared"
+        cured["drawn"] += repair_verdict(n, y, p, RHO, effect, se, settings.repairs).status == "cleared"
+    assert cured["drawn"] < 0.75 * cured["raw"]
