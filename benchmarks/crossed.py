@@ -10,12 +10,12 @@ from __future__ import annotations
 import argparse
 import resource
 import time
-from collections.abc import Callable
 
 import numpy as np
 from scipy.special import expit
 
-from farmwatch.stats.crossed import CrossedFit, fit_crossed
+from farmwatch.stats.crossed import Cells, fit_crossed
+from farmwatch.stats.crossed_intervals import effect_intervals
 from farmwatch.stats.crossed_laplace import fit_laplace
 
 LARGE = {"printer": 900, "lot": 600, "design": 1200, "profile": 200, "wash": 60, "operator": 40}
@@ -50,23 +50,24 @@ def speed(rows: int) -> None:
 
 
 def coverage(farms: int) -> None:
-    levels, spreads = (24, 30, 60), (0.5, 0.5, 0.8)
-    print(
-        f"{farms} farms of 2,500 plates, levels {levels}, true sd {spreads}: share of 95 % intervals that hold the truth"
-    )
-    fits: dict[str, Callable[..., CrossedFit]] = {"fixed point": fit_crossed, "Laplace": fit_laplace}
-    for name, fit in fits.items():
-        hits = np.zeros(3)
-        centred = np.zeros(3)
+    spreads = (0.5, 0.5, 0.8)
+    for levels, plates in (((24, 30, 60), 2500), ((5, 8, 16), 300)):
+        shares = {name: np.zeros(3) for name in ("fixed point", "Laplace", "spread unknown")}
         for seed in range(farms):
-            arguments, truth = farm(np.random.default_rng(1000 + seed), 2500, levels, spreads, -3.0)
-            result = fit(*arguments, levels)
+            arguments, truth = farm(np.random.default_rng(5000 + seed), plates, levels, spreads, -3.0)
+            quick, full = fit_crossed(*arguments, levels), fit_laplace(*arguments, levels)
+            cells = Cells.of(*arguments, levels)
             for factor, effects in enumerate(truth):
-                error = (result.effects[factor] - effects) / np.sqrt(result.effect_variances[factor])
-                hits[factor] += np.mean(np.abs(error) < 1.96)
-                centred[factor] += result.sd[factor]
-        shares = ", ".join(f"{100 * hit / farms:.1f}" for hit in hits)
-        print(f"{name:12s} {shares} %   mean sd {(centred / farms).round(3)}")
+                for name, fit in (("fixed point", quick), ("Laplace", full)):
+                    error = (fit.effects[factor] - effects) / np.sqrt(fit.effect_variances[factor])
+                    shares[name][factor] += np.mean(np.abs(error) < 1.96)
+                found = effect_intervals(cells, quick, factor)
+                shares["spread unknown"][factor] += np.mean((found.low < effects) & (effects < found.high))
+        print(
+            f"{farms} farms of {plates} plates, levels {levels}, true sd {spreads}: 95 % intervals that hold the truth"
+        )
+        for name, share in shares.items():
+            print(f"{name:15s}", ", ".join(f"{100 * value / farms:.1f}" for value in share), "%")
 
 
 def main() -> None:
