@@ -165,6 +165,7 @@ class WearSection(Section):
     failures_at_least: Count
     cycles_look_back_days: Count
     screen_z: Positive
+    beats_step_by: Positive
     cycles_at_least: Count
     risk_at_most: Positive
     keep_within: Positive
@@ -185,6 +186,29 @@ class SignalShiftSection(Section):
     baseline_days: Count
 
 
+class HeightPatternSection(Section):
+    """How heights of failure are watched."""
+
+    share_printer: Share
+    share_design: Share
+    share_file: Share
+    share_profile: Share
+    share_lot: Share
+    share_family: Share
+    share_room: Share
+    window_days: Count
+    plates_at_least: Count
+    reference_plates: Positive
+    odds_ratio_at_least: Positive
+    rate_at_least: Share
+    design_share_at_most: Share
+    keep_within: Positive
+    findings_at_most: Count
+
+    def share_of(self, subject_type: str) -> float:
+        return float(getattr(self, f"share_{subject_type}"))
+
+
 class Settings(Section):
     farm: FarmSection
     collect: CollectSection
@@ -193,6 +217,7 @@ class Settings(Section):
     odd_run: OddRunSection
     signal_shift: SignalShiftSection
     plate_pattern: PlatePatternSection
+    height_pattern: HeightPatternSection
     causes: CausesSection
     repairs: RepairsSection
     cure_offset: CureOffsetSection

@@ -1,0 +1,177 @@
+"""How high: height is survival time, and a part is at risk only up to its own height.
+
+A part that failed with a recorded height failed in the base, in the transition layers, or at some height of the body. In
+which, is told by the hazards of comparable parts: what is due in a band is the hazard there over the hazard of the whole
+way up to the part's own height, so that a short part is never held against heights which it does not reach.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+# Edges of the body's hazard bins, mm above the last transition layer: fine where failures crowd, coarse where few reach.
+BODY_EDGES_MM = np.array([0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 1000.0])
+BASE, TRANSITION, BODY = 0, 1, 2
+STEP_MM = 0.5
+
+
+@dataclass(frozen=True)
+class Hazards:
+    """Discrete-time hazards, shape (bins,): ``failed`` and ``at_risk`` in each bin, ``hazard`` their ratio (NaN: 0/0)."""
+
+    failed: np.ndarray
+    at_risk: np.ndarray
+    hazard: np.ndarray
+
+
+def discrete_hazards(exit_bin: np.ndarray, failed: np.ndarray, bins: int, weight: np.ndarray | None = None) -> Hazards:
+    """Saturated hazards. ``exit_bin``: last bin in which each part was at risk, shape (parts,); ``failed``: whether it
+    failed there (else it was finished). ``weight`` of each part, one by default."""
+    weight = np.ones(len(exit_bin)) if weight is None else weight
+    fails = np.bincount(exit_bin, weights=weight * failed, minlength=bins).astype(float)
+    leaving = np.bincount(exit_bin, weights=weight, minlength=bins)
+    risk = np.cumsum(leaving[::-1])[::-1].astype(float)
+    hazard = np.divide(fails, risk, out=np.full(bins, np.nan), where=risk > 0)
+    return Hazards(fails, risk, hazard)
+
+
+def band_of(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:
+    """Band of each failure height: base up to ``base_mm``, transition up to ``low_mm``, body above; NaN counts as body.
+
+    Heights written to a tenth of a millimetre may be rounded up past the band's last layer: 0.05 mm are allowed.
+    """
+    return np.where(height_mm <= base_mm + 0.05, BASE, np.where(height_mm <= low_mm + 0.05, TRANSITION, BODY))
+
+
+def exposure(part_height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:
+    """How much of each bin every part goes through: shape (parts, 2 + body bins).
+
+    Base and transition count one each (0 for a part without transition layers); body bins count millimetres.
+    """
+    body = np.clip((part_height_mm - low_mm)[:, None] - BODY_EDGES_MM[:-1], 0.0, np.diff(BODY_EDGES_MM))
+    return np.column_stack([base_mm > 0, (low_mm > base_mm) & (part_height_mm > base_mm), np.nan_to_num(body)]).astype(
+        float
+    )
+
+
+def hazard_bin(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:
+    """Column of :func:`exposure` in which each failure lies, shape (failures,)."""
+    band = band_of(height_mm, base_mm, low_mm)
+    body = np.searchsorted(BODY_EDGES_MM[1:-1], height_mm - low_mm, side="right")
+    return np.where(band == BODY, 2 + body, band)
+
+
+def pooled_hazards(failures: np.ndarray, exposed: np.ndarray, prior_failures: float = 2.0) -> np.ndarray:
+    """Hazard per unit of exposure, shape (..., bins), each shrunk to the overall rate of its kind by ``prior_failures``.
+
+    ``failures``, ``exposed``: sums over comparable parts, shape (..., bins). Body bins share one overall rate; base and
+    transition are each their own, drawn to a twentieth of a failure only so that none is zero.
+    """
+    rate = np.empty_like(failures, dtype=float)
+    body_failures, body_exposed = failures[..., 2:].sum(-1, keepdims=True), exposed[..., 2:].sum(-1, keepdims=True)
+    overall = (body_failures + 0.5) / np.maximum(body_exposed, 1.0)
+    rate[..., 2:] = (failures[..., 2:] + prior_failures) / (exposed[..., 2:] + prior_failures / overall)
+    rate[..., :2] = (failures[..., :2] + 0.5) / (exposed[..., :2] + 1.0)
+    return rate
+
+
+@dataclass(frozen=True)
+class BandShares:
+    """Where each failure lay and where it was due; (failures, bands): base, transition, body, then windows of height."""
+
+    observed: np.ndarray
+    expected: np.ndarray
+
+
+def window_edges(top_mm: float, widths: tuple[float, ...]) -> np.ndarray:
+    """Windows of height above the plate, half overlapping: shape (windows, 2), up to ``top_mm``."""
+    edges = [
+        np.stack([start, start + width], axis=1)
+        for width in widths
+        for start in [np.arange(0.0, max(top_mm, width), width / 2.0)]
+    ]
+    return np.concatenate(edges) if edges else np.zeros((0, 2))
+
+
+def band_shares(
+    height_mm: np.ndarray,
+    part_height_mm: np.ndarray,
+    base_mm: np.ndarray,
+    low_mm: np.ndarray,
+    rates: np.ndarray,
+    stream: np.ndarray,
+    windows: np.ndarray,
+) -> BandShares:
+    """Observed and expected shares of each failure in each band.
+
+    ``height_mm`` ... ``low_mm``: of each failure and its part, shape (failures,). ``rates``: hazards of what each stream
+    is compared with, shape (streams, bins). ``stream``: which stream a failure belongs to. ``windows``: (windows, 2) mm;
+    only the body counts in a window.
+    """
+    exposed = exposure(part_height_mm, base_mm, low_mm)
+    parts = exposed * rates[stream]
+    body = parts[:, 2:].sum(axis=1)
+    total = parts[:, :2].sum(axis=1) + body
+    bands = np.stack([parts[:, 0], parts[:, 1], body], axis=1)
+    band = band_of(height_mm, base_mm, low_mm)
+    seen = (band[:, None] == np.arange(3)).astype(float)
+    if len(windows):
+        points, place = np.unique(windows, return_inverse=True)
+        risen = _body_hazard_to(points, part_height_mm, low_mm, rates, stream)
+        place = place.reshape(windows.shape)
+        bands = np.concatenate([bands, risen[:, place[:, 1]] - risen[:, place[:, 0]]], axis=1)
+        within = (height_mm[:, None] >= windows[:, 0]) & (height_mm[:, None] < windows[:, 1]) & (band == BODY)[:, None]
+        seen = np.concatenate([seen, within], axis=1)
+    return BandShares(seen, bands / total[:, None])
+
+
+def _body_hazard_to(
+    points: np.ndarray, part_height_mm: np.ndarray, low_mm: np.ndarray, rates: np.ndarray, stream: np.ndarray
+) -> np.ndarray:
+    """Cumulative body hazard of each failure's part up to each height (no further than the part): (failures, points)."""
+    grid = np.arange(0.0, float(np.max(part_height_mm - low_mm, initial=0.0)) + 2 * STEP_MM, STEP_MM)
+    through = np.clip(grid[:, None] - BODY_EDGES_MM[:-1], 0.0, np.diff(BODY_EDGES_MM))
+    table = rates[:, 2:] @ through.T
+    reached = np.clip(np.minimum(points[None, :], part_height_mm[:, None]) - low_mm[:, None], 0.0, None) / STEP_MM
+    cell = np.minimum(reached.astype(int), len(grid) - 2)
+    left, right = table[stream[:, None], cell], table[stream[:, None], cell + 1]
+    return np.asarray(left + (right - left) * (reached - cell))
+
+
+@dataclass(frozen=True)
+class LogRank:
+    """A weighted log-rank test of two groups: ``score`` (observed less expected in group 1), ``variance``, ``chi2`` on one
+    degree of freedom, and ``log_p`` (natural logarithm of the two-sided p-value)."""
+
+    score: float
+    variance: float
+    chi2: float
+    log_p: float
+
+
+def weighted_log_rank(
+    time: np.ndarray, event: np.ndarray, group: np.ndarray, p: float = 0.0, q: float = 0.0, at_risk_power: float = 0.0
+) -> LogRank:
+    """Compare the hazards of two groups (``group``: bool) over time or height.
+
+    Weights are S(t-)^p (1 - S(t-))^q (Fleming and Harrington) times the number at risk to ``at_risk_power``: 0 log-rank,
+    1/2 Tarone and Ware, 1 Gehan. Klein and Moeschberger, Survival Analysis, 2nd ed. (2003), section 7.3.
+    """
+    times = np.unique(time[event > 0])
+    at = np.searchsorted(times, time, side="right") - 1
+    died = event > 0
+    deaths = np.bincount(at[died], minlength=len(times)).astype(float)
+    deaths_1 = np.bincount(at[died & group], minlength=len(times)).astype(float)
+    risk = (time[None, :] >= times[:, None]).sum(axis=1).astype(float)
+    risk_1 = ((time[None, :] >= times[:, None]) & group[None, :]).sum(axis=1).astype(float)
+    survival = np.concatenate([[1.0], np.cumprod(1.0 - deaths / risk)])[:-1]
+    weight = survival**p * (1.0 - survival) ** q * risk**at_risk_power
+    share = risk_1 / risk
+    score = float((weight * (deaths_1 - deaths * share)).sum())
+    spread = np.where(risk > 1, (risk - deaths) / np.maximum(risk - 1.0, 1.0), 0.0)
+    variance = float((weight**2 * share * (1.0 - share) * spread * deaths).sum())
+    chi2 = score**2 / variance if variance > 0 else float("nan")
+    return LogRank(score, variance, chi2, float(np.log(2.0) + norm.logsf(np.sqrt(chi2))))
