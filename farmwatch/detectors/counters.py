@@ -36,9 +36,11 @@ def service_counters(view: History | Night) -> pd.DataFrame:
     """One row a plate, in the order of ``view.plates``: ``film_layers``, ``lamp_hours``, ``bath_runs`` at its start.
 
     NaN before the first service that is known, and where a plate names no printer or bath. ``*_spell``: which spell
-    between two services of its holder a plate falls into (1, 2, ...; 0 before the first), ``*_since``: that service.
+    between two services of its holder a plate falls into (1, 2, ...; 0 before the first), ``*_since``: that
+    service, or the first plate.
     A plate's layers are its height over the layer height, its hours from its start to its end (else as planned);
-    where these are unknown the farm's median stands in, as a plate that was printed wore something.
+    where these are unknown the farm's median stands in, as a plate that was printed wore something. ``*_at_least``: the
+    same counter, run from the holder's first plate on record where no earlier service is known.
     """
     records = view.records if isinstance(view, History) else view.history.records
     plates = view.plates
@@ -49,10 +51,11 @@ def service_counters(view: History | Night) -> pd.DataFrame:
     out = pd.DataFrame(index=plates.index)
     for counter in COUNTERS:
         mine = (service["subject_type"] == counter.subject_type) & (service["action"] == counter.action)
-        count, spell, since = _since_service(
+        count, at_least, spell, since = _since_service(
             plates[counter.holder], plates["started_at"], uses[counter.name], service[mine]
         )
-        out[counter.name], out[f"{counter.name}_spell"], out[f"{counter.name}_since"] = count, spell, since
+        out[counter.name], out[f"{counter.name}_at_least"] = count, at_least
+        out[f"{counter.name}_spell"], out[f"{counter.name}_since"] = spell, since
     return out
 
 
@@ -81,11 +84,11 @@ def _filled(use: np.ndarray) -> np.ndarray:
 
 def _since_service(
     holder: pd.Series, at: pd.Series, use: np.ndarray, service: pd.DataFrame
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Sum of ``use`` of the same holder since its last service; all holders in one sort."""
     number = len(holder)
     codes, _ = pd.factorize(pd.concat([holder, service["subject_id"]], ignore_index=True))
-    times = np.concatenate([_microseconds(at), _microseconds(service["at"])])
+    times = np.concatenate([microseconds(at), microseconds(service["at"])])
     is_service = np.arange(len(codes)) >= number
     amount = np.concatenate([np.asarray(use, float), np.zeros(len(service))])
     order = np.lexsort((~is_service, times, codes))
@@ -99,11 +102,14 @@ def _since_service(
     count = np.where(known, before - before[at_last], np.nan)
     tally = np.cumsum(serviced)
     spell = np.where(known, tally - (tally[first_of_holder] - serviced[first_of_holder]), 0)
-    since = np.where(known, times[order][at_last], np.iinfo(np.int64).min)
-    out = np.empty(len(order)), np.empty(len(order), int), np.empty(len(order), np.int64)
-    out[0][order], out[1][order], out[2][order] = count, spell, since
-    return out[0][:number], out[1][:number], out[2][:number].astype("datetime64[us]")
+    start = np.where(known, at_last, first_of_holder)
+    at_least = np.where(holders >= 0, before - before[start], np.nan)
+    back = np.empty(len(order), int)
+    back[order] = row
+    back = back[:number]
+    return count[back], at_least[back], spell[back], times[order][start][back].astype("datetime64[us]")
 
 
-def _microseconds(times: pd.Series) -> np.ndarray:
-    return times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
+def microseconds(times: pd.Series) -> np.ndarray:
+    """Instants as whole microseconds since 1970, UTC; missing: the smallest integer."""
+    return times.astype("int64").to_numpy()

@@ -26,12 +26,14 @@ from farmwatch.stats.growth_effects import (
     fit_crossed,
     level_evidence,
     log_sum,
+    whiten,
 )
 from farmwatch.stats.working_curve import coupons_needed, exposure_factor
 
 NAME: Literal["cure_offset"] = "cure_offset"
 FACTORS = ("printer_id", "lot_id", "profile", "resin")
 SPREADS = np.array([0.15, 0.6, 1.8])  # healthy spread of a factor's levels, in units of a session's noise
+SHARED = np.array([0.0, 0.3, 1.0, 3.0])  # what a day of measuring shares, as a variance in units of a session's noise
 OFFSETS = np.array([3.0, 8.0, 20.0])  # how far off a faulty subject may lie, in the same units
 FAR_OFF = np.array([3.0, 6.0])  # how far off zero a faulty norm may lie, in units of the tolerance
 OWN_WIDTH = 100.0  # prior width of the farm's norm and of effects already found: they are as measured
@@ -65,6 +67,8 @@ class Scene:
     frame: pd.DataFrame
     y: np.ndarray
     weight: np.ndarray
+    day: np.ndarray
+    shared: float
     design: np.ndarray
     ratios: np.ndarray
     effects: tuple[tuple[str, str], ...]
@@ -96,6 +100,7 @@ def detect(night: Night) -> Verdicts:
     evidence: list[Evidence] = []
     taken: set[Subject] = set()
     for _ in range(limits.findings_at_most):
+        scene = _with_shared_days(scene)
         fit = _fit(scene)
         claims = _claims(scene, fit, [stream for stream in scene.streams if stream.subject not in taken])
         claims = [claim for claim in claims if claim.log_sum - log_limit >= -limits.keep_within]
@@ -141,6 +146,8 @@ def _scene(night: Night, coupons: pd.DataFrame, sessions: Sessions, frame: pd.Da
         frame,
         frame["growth_mm"].to_numpy(dtype=float),
         _weights(frame, limits.session_share),
+        np.unique(frame["day"].to_numpy(), return_inverse=True)[1],
+        0.0,
         np.column_stack(columns),
         ratios,
         tuple(effects),
@@ -235,8 +242,27 @@ def _light_days(night: Night) -> dict[str, np.ndarray]:
 def _fit(scene: Scene) -> CrossedFit:
     limits = scene.night.settings.cure_offset
     return fit_crossed(
-        scene.y, scene.design, scene.weight, scene.ratios, limits.session_sd_mm, limits.session_sd_sessions
+        whiten(scene.y, scene.weight, scene.day, scene.shared),
+        whiten(scene.design, scene.weight, scene.day, scene.shared),
+        np.ones(scene.y.size),
+        scene.ratios,
+        limits.session_sd_mm,
+        limits.session_sd_sessions,
     )
+
+
+def _columns_evidence(scene: Scene, fit: CrossedFit, columns: np.ndarray) -> np.ndarray:
+    return column_evidence(fit, whiten(columns, scene.weight, scene.day, scene.shared), OFFSETS)
+
+
+def _with_shared_days(scene: Scene) -> Scene:
+    """How much the sessions of one day share: what makes the measurements most likely, all else averaged over."""
+    if scene.day.size == scene.day.max() + 1:
+        return scene
+    total = np.bincount(scene.day, scene.weight)
+    scenes = [replace(scene, shared=float(shared)) for shared in SHARED]
+    likely = [log_sum(_fit(s).log_weight) - 0.5 * float(np.log1p(s.shared * total).sum()) for s in scenes]
+    return scenes[int(np.argmax(likely))]
 
 
 def _claims(scene: Scene, fit: CrossedFit, streams: list[Stream]) -> list[Claim]:
@@ -244,7 +270,7 @@ def _claims(scene: Scene, fit: CrossedFit, streams: list[Stream]) -> list[Claim]
     relative = [stream for stream in streams if not stream.absolute]
     claims = []
     if relative:
-        evidence = column_evidence(fit, np.concatenate([stream.columns for stream in relative], axis=1), OFFSETS)
+        evidence = _columns_evidence(scene, fit, np.concatenate([stream.columns for stream in relative], axis=1))
         ends = np.cumsum([stream.days.size for stream in relative])[:-1]
         claims = [_claim(s, e) for s, e in zip(relative, np.split(evidence, ends), strict=True)]
     tolerance = scene.night.settings.cure_offset.target_tolerance_mm
@@ -287,8 +313,8 @@ def _rivals(scene: Scene, best: Claim, claims: list[Claim]) -> tuple[Subject, ..
             continue
         other = claim.stream.columns[:, [claim.best]]
         with_other = _fit(_with_column(scene, other, "found"))
-        best_left = float(column_evidence(with_other, column, OFFSETS)[0])
-        other_left = float(column_evidence(with_best, other, OFFSETS)[0])
+        best_left = float(_columns_evidence(scene, with_other, column)[0])
+        other_left = float(_columns_evidence(scene, with_best, other)[0])
         if best_left < RIVAL_COST and other_left < RIVAL_COST:
             rivals.append(claim.stream.subject)
     return tuple(rivals[:5])

@@ -1,6 +1,8 @@
 """Whose growth: crossed effects of lot, printer, profile, ... on growth, and the evidence that one of them is off.
 
-    y = X b + e,   b_k ~ N(0, s2 r_k),   e_j ~ N(0, s2 / w_j),   s2 ~ scaled inverse chi-square,
+    y = X b + d + e,   b_k ~ N(0, s2 r_k),   d_day ~ N(0, s2 q),   e_j ~ N(0, s2 / w_j),   s2 ~ scaled inverse chi-square,
+
+``d`` is what all sessions of one day of measuring share (the gauge's zero, the hand, the room),
 
 with the spreads ``r`` of the healthy effects on a grid and everything else in closed form, so that the evidence of a
 further column (a lot's coupons; a printer's coupons since some day) is a ratio of two marginal likelihoods in which the
@@ -75,6 +77,25 @@ def fit_crossed(
     log_det = np.linalg.slogdet(precision)[1] + np.log(ratios).sum(axis=1)
     log_weight = -0.5 * log_det - 0.5 * freedom * np.log(residual)
     return CrossedFit(design, weight, y, inverse, mean, residual, float(freedom), log_weight)
+
+
+def whiten(values: np.ndarray, weight: np.ndarray, day: np.ndarray, shared: float) -> np.ndarray:
+    """Make rows independent with unit variance: from ``diag(1/weight) + shared`` within a day, nothing across days.
+
+    ``values``: (n,) or (n, m). ``weight``: (n,). ``day``: whole numbers from 0, (n,). ``shared``: variance of a day's
+    common error in units of the residual variance.
+    """
+    matrix = values[:, None] if values.ndim == 1 else values
+    root = np.sqrt(weight)
+    rows = matrix * root[:, None]
+    if shared > 0.0:
+        total = np.bincount(day, weight)
+        order = np.argsort(day, kind="stable")
+        first = np.flatnonzero(np.diff(day[order], prepend=-1) != 0)
+        sums = np.add.reduceat((rows * root[:, None])[order], first, axis=0)
+        shrink = (1.0 - 1.0 / np.sqrt(1.0 + shared * total)) / total
+        rows = rows - root[:, None] * (shrink[:, None] * sums)[day]
+    return rows[:, 0] if values.ndim == 1 else rows
 
 
 def column_evidence(fit: CrossedFit, columns: np.ndarray, widths: np.ndarray) -> np.ndarray:

@@ -4,10 +4,11 @@
 
 parts of a plate weighing as ``n / (1 + (n - 1) rho)`` independent ones (``rho``: correlation within plates).
 
-The nightly evidence of one holder sets wear of many shapes against the best that any constant level, or any one step
-at any date, can do: a step is not wear, and as the other side is allowed its best fit the ratio exceeds A with
-probability at most 1/A however often one looks. The evidence of all holders together is self-normalised by spells
-between services: it needs no model of what else differs between them.
+The nightly evidence of one holder sets the average over wear of many shapes against the best that any constant level
+can do: as the other side is allowed its best fit, the ratio exceeds A with probability at most 1/A however often one
+looks. Beside it stands how much better the best wear fits than the best single step at any date: a step is not wear.
+The evidence of all holders together is self-normalised by spells between services: it needs no model of what else
+differs between them.
 
 Bad at: a counter that runs with the calendar (one spell only); wear that sets in late and suddenly looks like a step.
 
@@ -23,10 +24,14 @@ import numpy as np
 from scipy.stats import norm
 
 LEVELS = np.linspace(-1.6, 2.4, 21)  # log odds ratio of a constant or a step
-OWN_LEVELS = np.linspace(-1.0, 0.6, 5)  # level of a holder with fresh film, lamp or bath
-KINKS = np.array([0.0, 0.3, 0.6])  # wear sets in at this share of the usual life
-DOUBLINGS = np.array([0.08, 0.16, 0.32, 0.64])  # share of the usual life in which the odds double
-WORST = 4.0  # log odds ratio: nothing wears beyond this
+OWN_LEVELS = np.array([-0.8, -0.25, 0.3])  # level of a holder with fresh film, lamp or bath
+KINKS = np.array([0.0, 0.5, 1.0])  # wear sets in at this share of the usual life
+DOUBLINGS = np.array([0.1, 0.2, 0.4, 0.8])  # share of the usual life in which the odds then double
+CAPS = np.array([1.5, 3.0])  # log odds ratio at which it goes no further
+FINE_KINKS = np.linspace(0.0, 1.5, 11)
+FINE_DOUBLINGS = np.geomspace(0.05, 2.5, 12)
+FINE_CAPS = np.array([1.0, 2.0, 3.0, 4.0])
+FINE_LEVELS = np.linspace(-1.4, 1.0, 9)
 
 
 @dataclass(frozen=True)
@@ -57,15 +62,25 @@ class CountAt:
 
 @dataclass(frozen=True)
 class WearEvidence:
-    """``log_e``: ln of the evidence for wear over the best constant or step. ``kink``, ``doubling``: the best shape,
-    in units of the counter; ``log_wear``, ``log_step``, ``log_constant``: largest log-likelihoods of each kind."""
+    """``log_e``: ln of the evidence for wear over the best constant level. ``log_wear``, ``log_step``, ``log_constant``:
+    largest log-likelihoods of each kind, 0 being the expectation itself."""
 
     log_e: float
-    kink: float
-    doubling: float
     log_wear: float
     log_step: float
     log_constant: float
+
+
+@dataclass(frozen=True)
+class WearShape:
+    """The shape that fits best: wear sets in at ``kink``, from there the odds double every ``doubling``, up to ``cap``
+    (log odds ratio). ``at``: the counts at which the odds are as many times those when fresh as was asked, each with a
+    profile-likelihood interval (``inf``: they may never be)."""
+
+    kink: float
+    doubling: float
+    cap: float
+    at: tuple[CountAt, ...]
 
 
 def shift_terms(
@@ -147,33 +162,66 @@ def wear_evidence(
     probability: np.ndarray,
     rho: float,
     life: float,
-) -> WearEvidence:
-    """Evidence of one holder, its plates in time order, all shape (plates,), counters known.
+    starts: np.ndarray,
+) -> list[WearEvidence]:
+    """Evidence of one holder since each of ``starts`` (rows); its plates in time order, shape (plates,), counts known.
 
     ``life``: usual count between services, which sets the shapes that are looked for.
     """
-    x = np.asarray(counter, float) / life
-    kinks, doublings = (grid.ravel() for grid in np.meshgrid(KINKS, DOUBLINGS, indexing="ij"))
-    rise = np.log(2.0) * np.maximum(x[:, None] - kinks, 0.0) / doublings
-    shifts = np.minimum(rise[:, :, None] + OWN_LEVELS, WORST)
-    wear = shift_terms(failures[:, None, None], parts[:, None, None], probability[:, None, None], rho, shifts).sum(
-        axis=0
-    )
-    constant = shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, LEVELS)
-    total = constant.sum(axis=0)
-    until = np.cumsum(constant, axis=0)
-    step = float(np.max(until.max(axis=1) + (total - until).max(axis=1)))
-    top = float(wear.max())
-    mean = top + float(np.log(np.exp(wear - top).mean()))
-    best = int(wear.max(axis=1).argmax())
-    return WearEvidence(
-        mean - max(step, 0.0),
-        float(kinks[best] * life),
-        float(doublings[best] * life),
-        top,
-        step,
-        float(total.max()),
-    )
+    shifts = _shapes(counter / life, KINKS, DOUBLINGS, CAPS)[0][:, :, None] + OWN_LEVELS
+    shifts = shifts.reshape(len(counter), -1)
+    wear = np.cumsum(shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, shifts), axis=0)
+    level = np.cumsum(shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, LEVELS), axis=0)
+    found = []
+    for start in starts:
+        before = level[start - 1] if start else np.zeros(LEVELS.size)
+        until, total = level[start:] - before, level[-1] - before
+        step = float(np.max(until.max(axis=1) + (total - until).max(axis=1)))
+        each = wear[-1] - (wear[start - 1] if start else 0.0)
+        top = float(each.max())
+        mean = top + float(np.log(np.exp(each - top).mean()))
+        constant = max(float(total.max()), 0.0)
+        found.append(WearEvidence(mean - constant, top, max(step, 0.0), constant))
+    return found
+
+
+def fit_shape(
+    counter: np.ndarray,
+    failures: np.ndarray,
+    parts: np.ndarray,
+    probability: np.ndarray,
+    rho: float,
+    life: float,
+    times: tuple[float, ...] = (2.0,),
+    level: float = 0.95,
+) -> WearShape:
+    """The best shape of one holder on a fine grid, the holder's own level profiled out; all shape (plates,).
+
+    ``times``: odds ratios to the fresh state whose counts are wanted.
+    """
+    rises, kinks, doublings, caps = _shapes(counter / life, FINE_KINKS, FINE_DOUBLINGS, FINE_CAPS)
+    best = np.full(kinks.size, -np.inf)
+    for own in FINE_LEVELS:
+        for chunk in np.array_split(np.arange(kinks.size), max(1, counter.size * kinks.size // 2_000_000)):
+            terms = shift_terms(
+                failures[:, None], parts[:, None], probability[:, None], rho, rises[:, chunk] + own
+            ).sum(axis=0)
+            best[chunk] = np.maximum(best[chunk], terms)
+    inside = best >= best.max() - 0.5 * float(norm.ppf(0.5 + level / 2.0)) ** 2
+    top = int(np.argmax(best))
+    counts = []
+    for ratio in times:
+        at = np.where(caps >= np.log(ratio), kinks + doublings * np.log2(ratio), np.inf) * life
+        counts.append(CountAt(float(at[top]), float(at[inside].min()), float(at[inside].max())))
+    return WearShape(float(kinks[top] * life), float(doublings[top] * life), float(caps[top]), tuple(counts))
+
+
+def _shapes(
+    x: np.ndarray, kinks: np.ndarray, doublings: np.ndarray, caps: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Rise of log odds at counts ``x`` (in usual lives), shape (plates, shapes), and the shapes."""
+    k, d, c = (grid.ravel() for grid in np.meshgrid(kinks, doublings, caps, indexing="ij"))
+    return np.minimum(np.log(2.0) * np.maximum(x[:, None] - k, 0.0) / d, c), k, d, c
 
 
 def pooled_evidence(scores: np.ndarray, information: float, effect_sd: float) -> float:
