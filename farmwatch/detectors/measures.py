@@ -59,10 +59,10 @@ def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
     )  # fmt: skip
 
 
-def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray) -> np.ndarray:
+def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, week: np.ndarray) -> np.ndarray:
     """What is left of the measure's values after its drivers, (plates,), NaN where unknown or without a subject.
 
-    ``subject``, ``file``: whole numbers from 0, -1 for none. The drivers' effects are those that the other subjects
+    ``subject``, ``file``, ``week``: whole numbers from 0, -1 for none. The drivers' effects are those that the other subjects
     show; where there is one subject only they are its own.
     """
     known = np.isfinite(measure.value) & (subject >= 0)
@@ -80,7 +80,7 @@ def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray) -> np.nda
     fit = huber_regression(within, measure.value[known] - level, tolerance=1e-4)
     rest = held_out_residuals(within, measure.value[known] - level, number, fit)
     if measure.by_file:
-        rest = rest - _file_effect(rest, number, file[known])
+        rest = rest - _file_effect(rest, number, file[known], week[known])
     out[known] = rest
     return out
 
@@ -94,16 +94,19 @@ def film_layers(night: Night) -> np.ndarray:
     layers = np.nan_to_num(_numbers(plates, "plate_height_mm") / _numbers(plates, "layer_height_mm")) / 1e5
     known = (service["at"] < night.instant) & ~(service["recorded_at"] >= night.instant)
     change = service[known & (service["action"] == "film_changed") & (service["subject_type"] == "printer")]
-    started = plates["started_at"].to_numpy()
+    started, changed = _instants(plates["started_at"]), _instants(change["at"])
+    printer, names = pd.factorize(plates["printer_id"])
+    changed_on = names.get_indexer(change["subject_id"])
+    order = np.lexsort((started, printer))
+    starts = np.searchsorted(printer[order], np.arange(len(names) + 1))
     out, ends, heads = np.full(len(plates), np.nan), [], []
-    for printer, rows in plates.groupby("printer_id").indices.items():
-        rows = rows[np.argsort(started[rows], kind="stable")]
+    for number in range(len(names)):
+        rows = order[starts[number] : starts[number + 1]]
         before = np.cumsum(layers[rows]) - layers[rows]
-        at = np.sort(change["at"].to_numpy()[change["subject_id"].to_numpy() == printer])
+        at = np.sort(changed[changed_on == number])
         past = np.searchsorted(at, started[rows], side="right")
         first_of = np.searchsorted(past, np.arange(at.size + 1))
-        zero = before[np.minimum(first_of, rows.size - 1)]
-        out[rows] = before - zero[past]
+        out[rows] = before - before[np.minimum(first_of, rows.size - 1)][past]
         ends += [float(out[rows[first - 1]]) for first in first_of[2:] if 0 < first < rows.size]
         heads.append(rows[past == 0] if at.size else rows[:0])
     usual = float(np.median(ends)) if ends else 0.0
@@ -111,6 +114,11 @@ def film_layers(night: Night) -> np.ndarray:
         if rows.size:
             out[rows] += max(usual - float(out[rows[-1]]), 0.0)
     return out
+
+
+def _instants(times: pd.Series) -> np.ndarray:
+    """Microseconds since 1970, whole numbers; missing is the least of them."""
+    return np.asarray(times.dt.tz_convert(None).to_numpy().astype("datetime64[us]").astype(np.int64))
 
 
 def _numbers(plates: pd.DataFrame, name: str) -> np.ndarray:
@@ -128,8 +136,8 @@ def _log(values: np.ndarray) -> np.ndarray:
 
 
 def _hour(plates: pd.DataFrame, timezone: str) -> np.ndarray:
-    local = plates["started_at"].dt.tz_convert(timezone)
-    turn = 2.0 * np.pi * (local.dt.hour.to_numpy(dtype=float) + local.dt.minute.to_numpy(dtype=float) / 60.0) / 24.0
+    clock = plates["started_at"].dt.tz_convert(timezone).dt.tz_localize(None).to_numpy().astype("datetime64[m]")
+    turn = 2.0 * np.pi * (clock - clock.astype("datetime64[D]")).astype(float) / 1440.0
     return np.column_stack([np.sin(turn), np.cos(turn)])
 
 
@@ -155,10 +163,15 @@ def _group_means(values: np.ndarray, group: np.ndarray) -> np.ndarray:
     return np.asarray((np.bincount(group, weights=values) / np.bincount(group))[group])
 
 
-def _file_effect(rest: np.ndarray, subject: np.ndarray, file: np.ndarray) -> np.ndarray:
-    """What a run's file adds, as runs of other subjects show it, drawn towards zero where they are few."""
-    calm = np.clip(rest, *np.quantile(rest, [0.02, 0.98]))
-    code = np.where(file >= 0, file, file.max() + 1 if file.size else 0)
+def _file_effect(rest: np.ndarray, subject: np.ndarray, file: np.ndarray, week: np.ndarray) -> np.ndarray:
+    """What a run's file adds, as runs of other subjects show it, drawn towards zero where they are few.
+
+    Against the subject's own level of that week, so that a subject that moved does not move its files.
+    """
+    cell = subject * (week.max() + 1) + week
+    own = rest - pd.Series(rest).groupby(cell).transform("median").to_numpy()
+    calm = np.clip(own, *np.quantile(own, [0.02, 0.98]))
+    code = np.where(file >= 0, file, file.max() + 1)
     pair = np.unique(code * (subject.max() + 1) + subject, return_inverse=True)[1]
     total, count = np.bincount(code, weights=calm)[code], np.bincount(code)[code]
     own_total, own_count = np.bincount(pair, weights=calm)[pair], np.bincount(pair)[pair]

@@ -16,26 +16,37 @@ import pandas as pd
 from farmwatch.detectors.measures import Measure, measures_of, residuals
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
-from farmwatch.stats.mean_scan import LARGEST_LOG, StepScan, course_basis, daily_noise, scan_step
-from farmwatch.stats.onsets import candidate_days, onset_posterior
-from farmwatch.stats.robust import huber_regression, spread
+from farmwatch.stats.mean_scan import (
+    LARGEST_LOG,
+    DailyNoise,
+    StepScan,
+    course_basis,
+    daily_noise,
+    scan_steps,
+    step_size,
+)
+from farmwatch.stats.onsets import OnsetPosterior, candidate_days, onset_posterior
+from farmwatch.stats.robust import spread
 
 DETECTOR = "signal_shift"
 PEERS_AT_LEAST = 5  # fewer streams than this cannot tell what they share
 SEASON_DEGREE = 2
+RUNS_SHOWN = 500
 
 
 @dataclass(frozen=True)
 class Stream:
-    """Daily means of one measure of one subject; ``plates``: the window's rows that made them, (runs,)."""
+    """Daily means of one measure of one subject, (days of the window,), weight 0 where none.
+
+    ``degree``: of the course it may take unharmed; ``plates``: the window's rows that made it, (runs,).
+    """
 
     subject: Subject
     measure: Measure
-    day: np.ndarray
     values: np.ndarray
     weight: np.ndarray
-    basis: np.ndarray
-    scale: float
+    degree: int
+    noise: DailyNoise
     plates: np.ndarray
 
 
@@ -62,11 +73,13 @@ def detect(night: Night) -> Verdicts:
     budget = night.settings.alarm_budget
     allowed = budget.share_signal_shift * budget.false_findings_per_month
     evidence = []
-    for stream in streams:
-        scan, candidates = _scan(stream, limits.baseline_days)
-        rate = 30.0 * len(streams) * float(np.exp(-scan.log_evidence))
-        if rate <= allowed:
-            evidence.append(_evidence(stream, scan, candidates, window, day, first_day, rate, allowed))
+    for degree in sorted({stream.degree for stream in streams}):
+        group = [stream for stream in streams if stream.degree == degree]
+        scan, candidates = _scan(group, limits.baseline_days)
+        rates = 30.0 * len(streams) * np.exp(-scan.log_evidence)
+        for number in np.flatnonzero(rates <= allowed):
+            shift = _describe(group[number], scan, candidates[number], int(number), window, day)
+            evidence.append(_evidence(group[number], shift, first_day, float(rates[number]), allowed))
     checks += _clear(streams, evidence)
     if not streams and not checks:
         checks.append(Check(DETECTOR, "too_few", "farm", "farm", "no runs in the window"))
@@ -83,7 +96,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     subject, labels = pd.factorize(names)
     subject = np.where(np.isin(names.to_numpy(dtype=object), [""]), -1, subject)
     file = pd.factorize(window["file_id"])[0]
-    rest = residuals(measure, subject, file)
+    rest = residuals(measure, subject, file, day // 7)
     daily = daily_means(rest, subject, day, len(labels))
     enough = (daily.runs > 0).sum(axis=1) >= baseline + 2
     if not enough.any():
@@ -98,7 +111,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
         rows = np.flatnonzero((subject == number) & np.isfinite(rest))
         who = Subject(subject_type, str(labels[number]))
         runs = daily.runs[number]
-        yield from _stream(who, measure, own[number], runs, SEASON_DEGREE if season else 0, noise.scale, rows)
+        yield from _stream(who, measure, own[number], runs, SEASON_DEGREE if season else 0, noise, rows)
     for number in np.flatnonzero(~enough):
         if labels[number] != "":
             reason = f"{measure.words}: fewer than {baseline + 2} days of it"
@@ -107,18 +120,24 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
         course = _median_of_columns(level[enough])
         rows = np.flatnonzero(np.isfinite(rest))
         runs = np.where(np.isfinite(course), daily.runs.sum(axis=0), 0)
-        scale = daily_noise(course[None, :]).scale
-        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), SEASON_DEGREE, scale, rows)
+        noise = daily_noise(course[None, :])
+        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), SEASON_DEGREE, noise, rows)
 
 
 def _stream(
-    who: Subject, measure: Measure, values: np.ndarray, runs: np.ndarray, degree: int, scale: float, rows: np.ndarray
+    who: Subject,
+    measure: Measure,
+    values: np.ndarray,
+    runs: np.ndarray,
+    degree: int,
+    noise: DailyNoise,
+    rows: np.ndarray,
 ) -> Iterator[Stream]:
-    day = np.flatnonzero((runs > 0) & np.isfinite(values))
-    if day.size < degree + 3 or not scale > 0:
+    there = (runs > 0) & np.isfinite(values)
+    if there.sum() < degree + 3 or not noise.scale > 0:
         return
-    weight = runs[day] / runs[day].mean()
-    yield Stream(who, measure, day, values[day], np.minimum(weight, 1.5), course_basis(day, degree), scale, rows)
+    weight = np.where(there, np.minimum(runs / runs[there].mean(), 1.5), 0.0)
+    yield Stream(who, measure, values, weight, degree, noise, rows)
 
 
 def daily_means(rest: np.ndarray, subject: np.ndarray, day: np.ndarray, subjects: int) -> Daily:
@@ -153,56 +172,73 @@ def _median_of_columns(grid: np.ndarray) -> np.ndarray:
     return np.asarray(0.5 * (ordered[low, column] + ordered[high, column]))
 
 
-def _scan(stream: Stream, baseline: int) -> tuple[StepScan, np.ndarray]:
-    candidates = candidate_days(stream.day, np.array([0]), int(stream.day[0])).astype(float)
-    candidates[:baseline] = 0.0
-    return scan_step(stream.values, stream.weight, stream.basis, candidates, stream.scale), candidates
+def _scan(group: list[Stream], baseline: int) -> tuple[StepScan, np.ndarray]:
+    """The scan of streams of one degree, and how many onset days each day stands for, (streams, days)."""
+    weight = np.stack([stream.weight for stream in group])
+    there = weight > 0
+    row, day = np.nonzero(there)
+    starts = np.searchsorted(row, np.arange(len(group)))
+    candidates = np.zeros(weight.shape)
+    candidates[row, day] = candidate_days(day, starts, 0)
+    candidates[np.cumsum(there, axis=1) <= baseline] = 0.0
+    basis = course_basis(weight.shape[1], group[0].degree)
+    values = np.stack([stream.values for stream in group])
+    scale, rho = (np.array([getattr(stream.noise, name) for stream in group]) for name in ("scale", "rho"))
+    return scan_steps(values, weight, basis, candidates, scale, rho), candidates
 
 
-def _evidence(
-    stream: Stream,
-    scan: StepScan,
-    candidates: np.ndarray,
-    window: pd.DataFrame,
-    day: np.ndarray,
-    first_day: np.datetime64,
-    rate: float,
-    allowed: float,
-) -> Evidence:
-    onset = onset_posterior(scan.log_ratio, stream.day, candidates)
-    at = int(np.searchsorted(stream.day, onset.day))
-    after = (stream.day >= onset.day).astype(float)
-    root = np.sqrt(stream.weight)[:, None]
-    fit = huber_regression(np.column_stack([stream.basis, after]) * root, stream.values * root[:, 0])
-    step, width = float(fit.coefficients[-1]), 1.96 * float(np.sqrt(scan.variance[at]))
+@dataclass(frozen=True)
+class Shift:
+    """A step of one stream: when, how large with a 95 % interval (unit of the measure), and on which plates."""
+
+    onset: OnsetPosterior
+    observed: float
+    effect: float
+    low: float
+    high: float
+    plates: int
+    run_ids: tuple[str, ...]
+
+
+def _describe(
+    stream: Stream, scan: StepScan, candidates: np.ndarray, number: int, window: pd.DataFrame, day: np.ndarray
+) -> Shift:
+    there = stream.weight > 0
+    days = np.flatnonzero(there)
+    onset = onset_posterior(scan.log_ratio[number, there], days, candidates[there])
+    basis = course_basis(there.size, stream.degree)
+    step = step_size(stream.values, stream.weight, basis, stream.noise.rho, onset.day)
+    width = 1.96 * float(np.sqrt(scan.variance[number, onset.day]))
     rows = stream.plates[day[stream.plates] >= onset.day]
     observed = float(np.mean(stream.measure.raw[rows]))
     ends = np.array([step, step - width, step + width])
-    if stream.measure.log:
-        effect, low, high = observed / np.exp(step) * np.expm1(ends)
-    else:
-        effect, low, high = ends
-    since, since_low, since_high = (_date(first_day, each) for each in (onset.day, onset.low, onset.high))
-    words = f"{stream.measure.words} moved by {effect:+.3g} {stream.measure.unit} from {observed - effect:.4g}"
+    effect, low, high = observed / np.exp(step) * np.expm1(ends) if stream.measure.log else ends
+    run_ids = tuple(window["run_id"].to_numpy(dtype=object)[rows[:RUNS_SHOWN]])
+    return Shift(onset, observed, float(effect), float(low), float(high), int(rows.size), run_ids)
+
+
+def _evidence(stream: Stream, shift: Shift, first_day: np.datetime64, rate: float, allowed: float) -> Evidence:
+    measure, onset = stream.measure, shift.onset
+    words = f"{measure.words} moved by {shift.effect:+.3g} {measure.unit} from {shift.observed - shift.effect:.4g}"
     return Evidence(
         kind="signal_shift",
         subject=stream.subject,
-        since=since,
-        since_low=since_low,
-        since_high=since_high,
-        observed=observed,
-        expected=observed - float(effect),
-        opportunities=float(rows.size),
+        since=_date(first_day, onset.day),
+        since_low=_date(first_day, onset.low),
+        since_high=_date(first_day, onset.high),
+        observed=shift.observed,
+        expected=shift.observed - shift.effect,
+        opportunities=float(shift.plates),
         unit="plates",
-        effect=float(effect),
-        effect_low=float(low),
-        effect_high=float(high),
-        effect_unit=stream.measure.unit,
+        effect=shift.effect,
+        effect_low=shift.low,
+        effect_high=shift.high,
+        effect_unit=measure.unit,
         error_rate=rate,
         score=float(np.log(allowed / rate)) if rate > 0 else LARGEST_LOG,
-        direction="up" if effect > 0 else "down",
-        detail={"measure": stream.measure.name, "words": words},
-        run_ids=tuple(window["run_id"].to_numpy()[rows][:200]),
+        direction="up" if shift.effect > 0 else "down",
+        detail={"measure": measure.name, "words": words},
+        run_ids=shift.run_ids,
     )
 
 

@@ -1,16 +1,16 @@
 """Did a measure move, and since when: e-values for a step in daily means after the stream's own course.
 
-A stream's daily means y, with variances scale^2 / weight, follow its own course (a level, or a level with a slow bend
-for seasons), which is unknown and integrated out with a flat prior; from an onset day on a step is added, drawn from
-N(0, w^2). With the step's own regressor made orthogonal to the course, estimate d and variance v, the likelihood ratio
+A stream's daily means follow its own course (a level, or a level with a slow bend for seasons), which is unknown and
+integrated out with a flat prior, and noise that is correlated from day to day: rho at one day, rho^g over a gap of g,
+taken out by differences y_d - rho^g y_before (Cochrane and Orcutt 1949). From an onset day on a step is added, drawn
+from N(0, w^2). With the step's own regressor made orthogonal to the course, estimate d and variance v, the likelihood
+ratio
 
     LR(onset, w) = sqrt(v / (v + w^2)) exp(d^2 w^2 / (2 v (v + w^2)))
 
 has mean 1 without a step, and no baseline has been estimated that could be wrong. Summed over onset days and averaged
-over a bank of w it is a Shiryaev-Roberts statistic: without a step its mean is the number of candidate days. Serial
-correlation enters through ``scale``, the long-run spread of a daily mean: too large for a stretch of few days, right
-for a long one, so never too trusting. Wild days are drawn in to CLIP spreads beforehand, which keeps them harmless and
-costs large steps little.
+over a bank of w it is a Shiryaev-Roberts statistic: without a step its mean is the number of candidate days. Wild days
+are drawn in to CLIP spreads beforehand, which keeps them harmless and costs large steps little.
 
 Bad at: steps much smaller than half a daily spread; slow ramps, which are found as late steps or not at all where the
 course may bend.
@@ -22,21 +22,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.stats.robust import NORMAL_MAD, huber_weights
+from farmwatch.stats.robust import huber_regression, huber_weights, spread
 
 CLIP = 2.5
 BANK = np.array([0.5, 1.0, 2.0, 4.0])  # step sizes w, in long-run spreads of a daily mean
 LARGEST_LOG = 600.0
 BLOCK_DAYS = 7
 LARGEST_RHO = 0.9
+PAIRS_AT_LEAST = 40  # of neighbouring weeks
+DOUBT = 1.5
+DRAWN_IN_NORMAL = 0.9775599835462834  # mean of min(z^2, CLIP^2) of a standard normal z
 
 
 @dataclass(frozen=True)
 class StepScan:
-    """``log_evidence``: ln of the summed likelihood ratios; ``log_ratio``: ln LR of each onset, averaged over the bank;
-    ``step``, ``variance``: estimate and variance of the step at each onset; shape (days,), -inf or NaN where no onset."""
+    """``log_evidence``: ln of the summed likelihood ratios, (streams,); ``log_ratio``: ln LR of each onset, averaged over
+    the bank, -inf where no onset; ``step``, ``variance``: its estimate and variance, NaN there; (streams, days)."""
 
-    log_evidence: float
+    log_evidence: np.ndarray
     log_ratio: np.ndarray
     step: np.ndarray
     variance: np.ndarray
@@ -44,76 +47,126 @@ class StepScan:
 
 @dataclass(frozen=True)
 class DailyNoise:
-    """``scale``: long-run spread of a daily mean; ``day_scale``: its spread from day to day; ``rho``: at lag one."""
+    """``scale``: spread of what a day brings that the day before did not tell; ``rho``: correlation at one day."""
 
     scale: float
-    day_scale: float
     rho: float
 
 
-def course_basis(day: np.ndarray, degree: int) -> np.ndarray:
+def course_basis(days: int, degree: int) -> np.ndarray:
     """Polynomials in the day up to ``degree``, shape (days, degree + 1): the course a stream may take unharmed."""
-    span = max(float(day[-1] - day[0]), 1.0)
-    return np.asarray((2.0 * (day - day[0]) / span - 1.0)[:, None] ** np.arange(degree + 1))
+    return np.asarray(np.linspace(-1.0, 1.0, days)[:, None] ** np.arange(degree + 1))
 
 
-def scan_step(
-    values: np.ndarray, weight: np.ndarray, basis: np.ndarray, candidates: np.ndarray, scale: float
+def scan_steps(
+    values: np.ndarray,
+    weight: np.ndarray,
+    basis: np.ndarray,
+    candidates: np.ndarray,
+    scale: np.ndarray,
+    rho: np.ndarray,
 ) -> StepScan:
-    """Evidence for a step at any day of one stream.
+    """Evidence for a step at any day, stream by stream.
 
-    ``values``, ``weight``: daily means and relative weights, shape (days,); ``basis``: (days, q); ``candidates``: how
-    many onset days each day stands for, 0 for none; ``scale``: long-run spread of a daily mean of weight 1.
+    ``values``, ``weight``: daily means and their relative weights, (streams, days), weight 0 on days without; ``basis``:
+    (days, q); ``candidates``: how many onset days each day stands for, 0 for none, (streams, days); ``scale``, ``rho``:
+    noise of each stream's daily means of weight 1 (see :class:`DailyNoise`), (streams,).
     """
+    whitened, columns, fresh, weight = whiten(values, weight, basis, rho)
     root = np.sqrt(weight)
-    orthonormal = np.linalg.qr(basis * root[:, None])[0]
-    calm = calm_values(values, basis, scale)
-    rest = calm * root - orthonormal @ (orthonormal.T @ (calm * root))
-    ahead = _suffix(orthonormal * root[:, None])
-    information = _suffix(weight[:, None])[:, 0] - (ahead**2).sum(axis=1)
-    informed = information > 1e-6 * weight.max()
-    safe = np.where(informed, information, 1.0)
-    step = np.where(informed, _suffix((rest * root)[:, None])[:, 0] / safe, np.nan)
-    variance = np.where(informed, scale**2 / safe, np.nan)
-    width = (BANK * scale)[:, None] ** 2
+    orthonormal = np.linalg.qr(columns * root[:, :, None])[0]
+    calm = calm_values(whitened, weight, columns, scale) * root
+    rest = calm - (orthonormal @ (np.swapaxes(orthonormal, 1, 2) @ calm[:, :, None]))[:, :, 0]
+    # the step's regressor is 1 on the onset day and ``fresh`` on every day after it
+    with_course = _from_onset(orthonormal * root[:, :, None], fresh[:, :, None])
+    information = _from_onset(weight, fresh**2) - (with_course**2).sum(axis=2)
+    onset = (information > 1e-6 * weight.max(axis=1, keepdims=True)) & (candidates > 0)
+    safe = np.where(onset, information, np.nan)
+    step, variance = _from_onset(rest * root, fresh) / safe, scale[:, None] ** 2 / safe
+    width = (BANK[:, None] * scale / (1.0 - rho))[:, :, None] ** 2
     ratio = 0.5 * np.log(variance / (variance + width)) + step**2 * width / (2.0 * variance * (variance + width))
-    ratio = np.where(informed & (candidates > 0), np.minimum(ratio, LARGEST_LOG), -np.inf)
-    log_ratio = np.logaddexp.reduce(ratio, axis=0) - np.log(BANK.size)
+    ratio = np.exp(np.minimum(ratio, LARGEST_LOG)).mean(axis=0)
     with np.errstate(divide="ignore"):
-        total = float(np.logaddexp.reduce(log_ratio + np.log(candidates)))
+        log_ratio = np.log(np.where(onset, ratio, 0.0))
+        total = np.log(np.where(onset, ratio * candidates, 0.0).sum(axis=1))
     return StepScan(total, log_ratio, step, variance)
 
 
-def calm_values(values: np.ndarray, basis: np.ndarray, scale: float) -> np.ndarray:
-    """``values`` drawn in to CLIP scales of the stream's robust course (Huber's weights, three rounds)."""
-    course = np.full(values.size, np.median(values))
-    if basis.shape[1] > 1:
-        for _ in range(3):
-            trust = np.sqrt(huber_weights(values - course, scale))
-            course = basis @ np.linalg.lstsq(basis * trust[:, None], values * trust, rcond=None)[0]
-    return np.asarray(np.clip(values, course - CLIP * scale, course + CLIP * scale))
+def whiten(
+    values: np.ndarray, weight: np.ndarray, basis: np.ndarray, rho: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Values and course with what the day before foretold taken out, shapes (streams, days) and (streams, days, q).
+
+    Then ``fresh``, 1 - rho^gap (the share of a standing step that is left), and the weights after whitening.
+    """
+    there = weight > 0
+    number = np.arange(values.shape[1])
+    last = np.maximum.accumulate(np.where(there, number, -1), axis=1)
+    before = np.concatenate([np.full((len(values), 1), -1), last[:, :-1]], axis=1)
+    kept = np.where(before >= 0, rho[:, None] ** (number - before), 0.0)
+    from_day = np.maximum(before, 0)
+    solid = np.where(there, values, 0.0)
+    whitened = solid - kept * np.take_along_axis(solid, from_day, axis=1)
+    columns = basis[None, :, :] - kept[:, :, None] * basis[from_day]
+    return whitened, columns, 1.0 - kept, weight * (1.0 - rho[:, None] ** 2) / (1.0 - kept**2)
 
 
-def _suffix(values: np.ndarray) -> np.ndarray:
-    return np.cumsum(values[::-1], axis=0)[::-1]
+def step_size(values: np.ndarray, weight: np.ndarray, basis: np.ndarray, rho: float, onset: int) -> float:
+    """The step at day ``onset`` of one stream, (days,), by robust regression on the whitened days, nothing drawn in."""
+    columns = np.column_stack([basis, np.arange(values.size) >= onset])
+    whitened, columns, _, weight = (
+        each[0] for each in whiten(values[None, :], weight[None, :], columns, np.array([rho]))
+    )
+    root = np.sqrt(weight[weight > 0])
+    fit = huber_regression(columns[weight > 0] * root[:, None], whitened[weight > 0] * root)
+    return float(fit.coefficients[-1])
+
+
+def _from_onset(values: np.ndarray, later: np.ndarray) -> np.ndarray:
+    """For each day its own value plus the sum over all later days of value times ``later``."""
+    sums = np.cumsum((values * later)[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray(values + sums - values * later)
+
+
+def calm_values(values: np.ndarray, weight: np.ndarray, columns: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """``values`` drawn in to CLIP scales of each stream's robust course, 0 on days without. Shapes as from whiten."""
+    there = weight > 0
+    course = np.zeros(values.shape)
+    for number, known in enumerate(there):
+        own, shape = values[number, known], columns[number, known]
+        level = shape[:, :1] * (np.median(own / shape[:, 0]) if own.size else 0.0)
+        fitted = level[:, 0]
+        for _ in range(3 if shape.shape[1] > 1 else 0):
+            trust = np.sqrt(huber_weights(own - fitted, float(scale[number])))
+            fitted = shape @ np.linalg.lstsq(shape * trust[:, None], own * trust, rcond=None)[0]
+        course[number, known] = fitted
+    reach = CLIP * scale[:, None] / np.sqrt(np.where(there, weight, 1.0))
+    return np.where(there, np.clip(values, course - reach, course + reach), 0.0)
 
 
 def daily_noise(grid: np.ndarray) -> DailyNoise:
     """Noise of daily means pooled over streams, ``grid``: (streams, days), NaN where a stream has none.
 
-    From differences, which changes of level touch seldom: lag one and two give spread and correlation (Chakar et al.,
-    Bernoulli 2017), neighbouring weeks give the long-run spread directly; the larger of the two stands, enlarged by the
-    uncertainty of a median of so few weeks.
+    From differences, which changes of level touch seldom (Chakar et al., Bernoulli 2017, with drawn-in squares for their
+    medians): at lags one and two they give spread and correlation, between neighbouring weeks the long-run spread
+    directly. The larger stands, enlarged by what so few independent days leave open.
     """
     one, two = (np.abs(grid[:, lag:] - grid[:, :-lag]) for lag in (1, 2))
-    one, two = one[~np.isnan(one)], two[~np.isnan(two)]
-    if one.size < 5 or two.size < 5 or not np.median(one) > 0:
-        return DailyNoise(float("nan"), float("nan"), 0.0)
-    first, second = float(np.median(one)), float(np.median(two))
-    rho = float(np.clip((second / first) ** 2 - 1.0, 0.0, LARGEST_RHO))
-    day_scale = first / NORMAL_MAD / np.sqrt(2.0 * (1.0 - rho))
-    by_lags = day_scale * np.sqrt((1.0 + rho) / (1.0 - rho))
-    return DailyNoise(max(by_lags, _by_weeks(grid)), day_scale, rho)
+    first, second = drawn_in_square(one[~np.isnan(one)]), drawn_in_square(two[~np.isnan(two)])
+    if not first > 0 or not second > 0:
+        return DailyNoise(float("nan"), 0.0)
+    rho = float(np.clip(second / first - 1.0, 0.0, LARGEST_RHO))
+    by_lags = float(np.sqrt(0.5 * first * (1.0 + rho)))
+    doubt = 1.0 + DOUBT / np.sqrt((~np.isnan(one)).sum() * (1.0 - rho) / (1.0 + rho))
+    return DailyNoise(max(by_lags * doubt, _by_weeks(grid) * (1.0 - rho)), rho)
+
+
+def drawn_in_square(differences: np.ndarray) -> float:
+    """Mean square of ``differences`` drawn in to CLIP spreads, consistent for the normal; NaN on fewer than five."""
+    if differences.size < 5:
+        return float("nan")
+    size = spread(differences, 0.0)
+    return float(np.minimum(differences**2, (CLIP * size) ** 2).mean() / DRAWN_IN_NORMAL)
 
 
 def _by_weeks(grid: np.ndarray) -> float:
@@ -125,9 +178,9 @@ def _by_weeks(grid: np.ndarray) -> float:
     mean = np.nansum(blocks, axis=2) / np.maximum(known, 1)
     enough = known >= (BLOCK_DAYS + 1) // 2
     pairs = enough[:, 1:] & enough[:, :-1]
-    if pairs.sum() < 8:
+    if pairs.sum() < PAIRS_AT_LEAST:
         return 0.0
     # variance of a difference of two weeks' means is the long-run variance times the sum of 1 / days
     days = 1.0 / np.maximum(known[:, 1:], 1) + 1.0 / np.maximum(known[:, :-1], 1)
     sized = np.abs(mean[:, 1:] - mean[:, :-1])[pairs] / np.sqrt(days[pairs])
-    return float(np.median(sized) / NORMAL_MAD * (1.0 + 1.2 / np.sqrt(pairs.sum())))
+    return float(np.sqrt(drawn_in_square(sized)))

@@ -68,24 +68,23 @@ def held_out_residuals(design: np.ndarray, response: np.ndarray, group: np.ndarr
     """Residuals of each group of rows under the coefficients that the other groups give, shape (rows,).
 
     ``group``: whole numbers from 0. The weights stay those of the pooled ``fit``, so that leaving a group out is one
-    small solve. A group without which the others cannot give the coefficients keeps the pooled residuals.
+    small solve. The pooled coefficients count as one more row of unit columns: what the others cannot tell, they say.
     """
     groups = int(group.max()) + 1 if group.size else 0
     if groups < 2:
         return fit.residuals
     order = np.argsort(group, kind="stable")
-    starts = np.searchsorted(group[order], np.arange(groups + 1))
-    weighted = design * fit.weights[:, None]
-    gram, moment = weighted.T @ design, weighted.T @ response
-    out = fit.residuals.copy()
-    full_rank = np.linalg.matrix_rank(gram)
-    for number in range(groups):
-        rows = order[starts[number] : starts[number + 1]]
-        rest = gram - weighted[rows].T @ design[rows]
-        if rows.size and np.linalg.matrix_rank(rest) == full_rank:
-            without = np.linalg.lstsq(rest, moment - weighted[rows].T @ response[rows], rcond=None)[0]
-            out[rows] = response[rows] - design[rows] @ without
-    return out
+    starts = np.searchsorted(group[order], np.arange(groups))
+    sorted_design, weighted = design[order], (design * fit.weights[:, None])[order]
+    columns = design.shape[1]
+    ends = np.append(starts[1:], len(order))
+    gram = np.stack([weighted[low:high].T @ sorted_design[low:high] for low, high in zip(starts, ends, strict=True)])
+    moment = np.stack(
+        [weighted[low:high].T @ response[order[low:high]] for low, high in zip(starts, ends, strict=True)]
+    )
+    rest = gram.sum(axis=0) - gram + np.eye(columns)
+    without = np.linalg.solve(rest, (moment.sum(axis=0) - moment + fit.coefficients)[:, :, None])[:, :, 0]
+    return np.asarray(response - (design * without[group]).sum(axis=1))
 
 
 def theil_slope(x: np.ndarray, y: np.ndarray) -> float:
