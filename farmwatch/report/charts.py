@@ -82,7 +82,7 @@ def _mark_services(axes: Axes, services: tuple[Mark, ...], top: float, line: flo
 
 
 def _over_time(picture: OverTime) -> str:
-    figure, axes = ink.sheet()
+    figure, axes = ink.sheet(right_in=0.7, bottom_in=0.64)
     starts = np.array([ink.day_number(day) for day in picture.starts])
     span = picture.span_days
     failed, expected = np.array(picture.failed), np.array(picture.expected)
@@ -122,8 +122,8 @@ def _over_time(picture: OverTime) -> str:
 def _plate_map(picture: PlateMap) -> str:
     x, y = np.array(picture.x_edges), np.array(picture.y_edges)
     width, depth = x[-1] - x[0], y[-1] - y[0]
-    shape = min(max(depth / width, 0.35), 1.25)
-    figure, axes = ink.sheet(height_in=min(0.75 + 3.7 * shape, 4.9))
+    across = ink.WIDTH_IN - 0.72
+    figure, axes = ink.sheet(height_in=0.62 + across * min(max(depth / width, 0.35), 1.1))
     ratio = np.array(picture.ratio)
     for j in range(len(y) - 1):
         for i in range(len(x) - 1):
@@ -229,7 +229,8 @@ def _height_curve(picture: HeightCurve) -> str:
 
 def _comparison(picture: Comparison) -> str:
     rows = picture.rows
-    figure, axes = ink.sheet(height_in=0.95 + 0.235 * len(rows))
+    names = [lettering(row.name, 22) + (" (rival)" if row.role == "rival" else "") for row in rows]
+    figure, axes = ink.sheet(0.95 + 0.235 * len(rows), left_in=ink.label_room(names))
     looks = {"subject": (SUBJECT, "o", 2.2), "rival": (EXPECTED, "D", 1.8), "peer": (PEER, "o", 1.1)}
     highest = max([row.ratio for row in rows] + [min(row.high, 3.0 * max(row.ratio, 1.0)) for row in rows] + [2.0])
     for i, row in enumerate(rows):
@@ -238,7 +239,6 @@ def _comparison(picture: Comparison) -> str:
         axes.plot([row.ratio], [i], marker=marker, color=colour, markersize=5.5)
     axes.axvline(1.0, color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=0)
     axes.annotate("as expected", (1.0, -0.9), xytext=(3, 0), textcoords="offset points", fontsize=8, va="center")
-    names = [lettering(row.name, 22) + (" (rival)" if row.role == "rival" else "") for row in rows]
     axes.set_yticks(range(len(rows)), names)
     for label, row in zip(axes.get_yticklabels(), rows, strict=True):
         label.set_fontweight("bold" if row.role == "subject" else "normal")
@@ -251,7 +251,7 @@ def _comparison(picture: Comparison) -> str:
 
 
 def _coupon_growth(picture: CouponGrowth) -> str:
-    figure, axes = ink.sheet()
+    figure, axes = ink.sheet(left_in=0.68, bottom_in=0.64)
     own_days = np.array([ink.day_number(day) for day in picture.days])
     days = np.array([ink.day_number(day) for day in picture.other_days])
     axes.plot(days, picture.other_growth_mm, "o", markersize=4, mfc="none", mec=PEER, mew=0.8, linestyle="none")
@@ -283,7 +283,7 @@ def _date(number: float) -> Any:
 
 
 def _signal(picture: SignalOverTime) -> str:
-    figure, axes = ink.sheet()
+    figure, axes = ink.sheet(left_in=0.68, bottom_in=0.64)
     days = np.array([ink.day_number(day) for day in picture.days]) + 0.5
     values = np.array(picture.values)
     since = ink.day_number(picture.onset.day) if picture.onset else math.inf
@@ -359,11 +359,11 @@ def _wear(picture: WearCurve) -> str:
 def _odd_run(picture: OddRun) -> str:
     """Each measure on its own scale: the middle 90 % of like runs fills the same grey bar on every line."""
     rows = picture.rows
-    figure, axes = ink.sheet(height_in=0.9 + 0.3 * len(rows))
+    figure, axes = ink.sheet(0.62 + 0.24 * len(rows), left_in=ink.label_room(row.name for row in rows), bottom_in=0.34)
     for i, row in enumerate(rows):
         half = max((row.high - row.low) / 2, 1e-3 * max(abs(row.middle), 1e-6))
         centre = (row.high + row.low) / 2
-        place = float(np.clip((row.value - centre) / half, -3.6, 3.6))
+        place = float(np.clip((row.value - centre) / half, -2.6, 2.6))
         outside = not row.low <= row.value <= row.high
         axes.plot([-1, 1], [i, i], color=QUIET, linewidth=7, solid_capstyle="butt", zorder=1)
         axes.plot(
@@ -371,27 +371,26 @@ def _odd_run(picture: OddRun) -> str:
         )
         axes.annotate(
             f"{words.number_text(row.value)} {row.unit}",
-            (place, i),
-            xytext=(7 if place <= 1.4 else -7, 0),
+            (max(place, 1.0), i),
+            xytext=(8, 0),
             textcoords="offset points",
-            ha="left" if place <= 1.4 else "right",
             va="center",
             fontsize=8,
             fontweight="bold" if outside else "normal",
-            zorder=4,
         )
     axes.set_yticks(range(len(rows)), [row.name for row in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_xlim(-4, 4)
-    axes.set_xticks([-1, 1], [])
+    axes.set_xlim(-3.0, 4.6)
+    axes.set_xticks([])
     axes.set_xlabel("grey bar: the middle 90 % of runs like it")
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
+    axes.spines["bottom"].set_visible(False)
     return ink.svg(figure)
 
 
 def _daily(picture: Daily) -> str:
-    figure, axes = ink.sheet(height_in=2.0)
+    figure, axes = ink.sheet(height_in=2.0, bottom_in=0.46)
     days = np.array([ink.day_number(day) for day in picture.days])
     values = np.array(picture.values)
     week = days >= days[-1] - 6
