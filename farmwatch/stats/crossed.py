@@ -138,9 +138,14 @@ def fit_cells(
     free = np.isnan(known)
     coefficients = first_step(cells, current) if start is None else start.coefficients
 
+    linear = cells.design.linear(coefficients)
     converged, iteration = False, 0
     for iteration in range(1, _NEWTON_STEPS + 1):
-        coefficients, system, moved = newton_step(cells, coefficients, current)
+        slope, curvature = cells.residual(linear)
+        penalty = cells.penalty(current)
+        system = cells.design.cross_products(curvature, penalty)
+        step = system.solve(cells.design.transposed(slope) - penalty * coefficients)
+        coefficients, linear, moved = climb(cells, coefficients, linear, step, penalty)
         settled = moved < 1e-3
         if free.any() and (iteration >= 2 or settled):
             updated = np.where(free, schall(cells, coefficients, system, current, scale, max_sd), current)
@@ -166,29 +171,19 @@ def first_step(cells: Cells, sd: np.ndarray) -> np.ndarray:
     return system.solve(design.transposed(slope + curvature * (pooled - design.offset)))
 
 
-def newton_step(cells: Cells, coefficients: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, Bordered, float]:
-    """One penalised Newton step, halved until it gains: new coefficients, the system solved, the largest move."""
-    design, penalty = cells.design, cells.penalty(sd)
-    linear = design.linear(coefficients)
-    slope, curvature = cells.residual(linear)
-    system = design.cross_products(curvature, penalty)
-    step = system.solve(design.transposed(slope) - penalty * coefficients)
-    stepped, moved = climb(cells, coefficients, linear, step, penalty)
-    return stepped, system, moved
-
-
 def climb(
     cells: Cells, coefficients: np.ndarray, linear: np.ndarray, step: np.ndarray, penalty: np.ndarray
-) -> tuple[np.ndarray, float]:
-    """Take ``step``, halved until the penalised likelihood gains: new coefficients and the largest move."""
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Take ``step``, halved until the penalised likelihood gains: coefficients, linear predictor, the largest move."""
     best = cells.log_likelihood(linear) - 0.5 * float(penalty @ coefficients**2)
     for _ in range(_HALVINGS):
         stepped = coefficients + step
-        gained = cells.log_likelihood(cells.design.linear(stepped)) - 0.5 * float(penalty @ stepped**2) - best
+        moved = cells.design.linear(stepped)
+        gained = cells.log_likelihood(moved) - 0.5 * float(penalty @ stepped**2) - best
         if gained >= -1e-9 * abs(best):
             break
         step = 0.5 * step
-    return stepped, float(np.max(np.abs(step), initial=0.0))
+    return stepped, moved, float(np.max(np.abs(step), initial=0.0))
 
 
 def schall(

@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from scipy.linalg import cho_solve
 from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.sparse import csr_array
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,15 @@ class Design:
     def fixed_slice(self) -> slice:
         return slice(self.dense - self.fixed.shape[1], self.dense)
 
+    @cached_property
+    def indicators(self) -> csr_array:
+        """The levels' columns as a sparse matrix, shape (rows, size)."""
+        columns = np.stack([codes + where.start for codes, where in zip(self.codes, self.slices, strict=True)], axis=1)
+        named = np.stack([codes < count for codes, count in zip(self.codes, self.levels, strict=True)], axis=1)
+        starts = np.concatenate([[0], np.cumsum(named.sum(axis=1))])
+        entries = columns[named]
+        return csr_array((np.ones(len(entries)), entries, starts), shape=(len(self.offset), self.size))
+
     def linear(self, coefficients: np.ndarray) -> np.ndarray:
         """The linear predictor, offset included. Shape (rows,)."""
         result = self.offset + self.fixed @ coefficients[self.fixed_slice]
@@ -103,13 +113,11 @@ class Design:
         weighted = self.fixed * weights[:, None]
         inner = self.fixed_slice
         dense[inner, inner] = self.fixed.T @ weighted
-        for factor, (codes, count, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
+        if self.levels and weighted.shape[1]:
+            sums = (self.indicators.T @ weighted).T
+            dense[inner, : inner.start], border[inner] = sums[:, : inner.start], sums[:, self.dense :]
+        for codes, count, where in zip(self.codes, self.levels, self.slices, strict=True):
             diagonal[where] = np.bincount(codes, weights=weights, minlength=count + 1)[:count]
-            into = border if factor == self.largest else dense
-            columns = slice(None) if factor == self.largest else where
-            for column in range(weighted.shape[1]):
-                sums = np.bincount(codes, weights=weighted[:, column], minlength=count + 1)[:count]
-                into[inner.start + column, columns] = sums
         for one, two, index in self.pairs:
             shape = (self.levels[one] + 1, self.levels[two] + 1)
             block = np.bincount(index, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)[:-1, :-1]

@@ -117,26 +117,28 @@ class _Search:
         sd[self.free] = self.sd_start * np.exp(self.unit * place[columns:])
         offset = self.full.design.offset + self.full.design.fixed @ fixed_effects
         cells = replace(self.inner, design=replace(self.inner.design, offset=offset))
-        self.settle(cells, sd)
-        linear = cells.design.linear(self.effects)
+        linear = self.settle(cells, sd)
         self.system = cells.design.cross_products(cells.residual(linear)[1], cells.penalty(sd))
         return _State(fixed_effects, sd, cells, self.effects, linear, self.system)
 
-    def settle(self, cells: Cells, sd: np.ndarray) -> None:
-        """Move the effects to their mode. The system of the last look serves until its steps stop shrinking fast."""
+    def settle(self, cells: Cells, sd: np.ndarray) -> np.ndarray:
+        """Move the effects to their mode; the linear predictor there.
+
+        The system of the last look serves until its steps stop shrinking fast.
+        """
         penalty, last = cells.penalty(sd), np.inf
-        system = self.system
+        system, linear = self.system, cells.design.linear(self.effects)
         for _ in range(_MODE_STEPS):
-            linear = cells.design.linear(self.effects)
             residual, curvature = cells.residual(linear)
             if system is None:
                 system = cells.design.cross_products(curvature, penalty)
             slope = cells.design.transposed(residual) - penalty * self.effects
-            self.effects, moved = climb(cells, self.effects, linear, system.solve(slope), penalty)
+            self.effects, linear, moved = climb(cells, self.effects, linear, system.solve(slope), penalty)
             if moved < 1e-6:
                 break
             system = system if moved < 0.3 * last else None
             last = moved
+        return linear
 
     def __call__(self, place: np.ndarray) -> tuple[float, np.ndarray]:
         state = self.look(place)
