@@ -34,9 +34,9 @@ class Plates:
     @classmethod
     def none(cls) -> Plates:
         """For tables without positions."""
-        text = pa.array([], pa.string())
+        text, number = pa.array([], pa.string()), pa.array([], pa.float64())
         return cls(
-            pa.table({"printer_id": text, "plate_width_mm": text, "plate_depth_mm": text}),
+            pa.table({"printer_id": text, "plate_width_mm": number, "plate_depth_mm": number}),
             pa.table({"run_id": text, "printer_id": text}),
         )
 
