@@ -306,7 +306,7 @@ def _evidence(night: Night, claim: Claim, log_limit: float, per_month: float) ->
     plates, rows, view = claim.plates, claim.rows, claim.view
     slope = _slope(plates, rows, view)
     shape = _shape(claim, (2.0, night.settings.wear.risk_at_most))
-    doubles = count_at_risk(slope, 2.0) if shape is None else shape.at[0]
+    doubles = count_at_risk(slope, 2.0) if shape is None else shape.counts[0]
     failed = plates.failures[view][rows]
     expected = plates.parts[rows] * plates.probability[view][rows]
     since, low, high = _since(claim, shape)
@@ -340,7 +340,7 @@ def _evidence(night: Night, claim: Claim, log_limit: float, per_month: float) ->
 def _detail(night: Night, claim: Claim, slope: HazardSlope, shape: WearShape | None, aliased: bool) -> dict[str, Any]:
     plates, rows = claim.plates, claim.rows
     limit = night.settings.wear.risk_at_most
-    serve = count_at_risk(slope, limit) if shape is None else shape.at[1]
+    serve = count_at_risk(slope, limit) if shape is None else shape.counts[1]
     latest = rows[-1]
     detail: dict[str, Any] = {
         "counter": plates.counter.name,

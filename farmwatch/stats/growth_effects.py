@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import minimize
 
 
 @dataclass(frozen=True)
@@ -146,3 +147,42 @@ def log_sum(logs: np.ndarray) -> float:
     """Logarithm of the sum of exponentials, shape (n,)."""
     top = float(logs.max())
     return top + float(np.log(np.exp(logs - top).sum()))
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Standard deviations of the effects of each factor, of the residual, and the mean, by restricted likelihood."""
+
+    factor_sd: np.ndarray
+    residual_sd: float
+    mean: float
+
+
+def reml_spreads(y: np.ndarray, factors: np.ndarray, weight: np.ndarray | None = None) -> Spreads:
+    """Spreads of crossed (or nested) factors, y ~ 1 + (1|factor) + ...
+
+    ``y``: shape (n,). ``factors``: (n, k), whole numbers from 0. In a balanced design this is the analysis of variance
+    (where that gives no negative variance).
+    """
+    columns = [np.ones((y.size, 1))]
+    sizes = []
+    for factor in factors.T:
+        columns.append((factor[:, None] == np.unique(factor)[None, :]).astype(float))
+        sizes.append(columns[-1].shape[1])
+    design, w = np.concatenate(columns, axis=1), np.ones(y.size) if weight is None else weight
+    shift = float(y.mean())
+
+    def fit(logs: np.ndarray) -> CrossedFit:
+        ratios = np.concatenate([[1e8], np.repeat(np.exp(np.clip(logs, -25.0, 15.0)), sizes)])
+        # flat mean and one degree of freedom less: the marginal likelihood is then the restricted one
+        return fit_crossed(y - shift, design, w, ratios[None], 0.0, -1.0)
+
+    best = minimize(
+        lambda logs: -float(fit(logs).log_weight[0]),
+        np.zeros(len(sizes)),
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000},
+    )
+    final = fit(best.x)
+    residual_sd = float(np.sqrt(final.residual[0] / final.freedom))
+    return Spreads(residual_sd * np.exp(best.x / 2.0), residual_sd, shift + float(final.mean[0, 0]))

@@ -74,13 +74,13 @@ class WearEvidence:
 @dataclass(frozen=True)
 class WearShape:
     """The shape that fits best: wear sets in at ``kink``, from there the odds double every ``doubling``, up to ``cap``
-    (log odds ratio). ``at``: the counts at which the odds are as many times those when fresh as was asked, each with a
+    (log odds ratio). ``counts``: the counts at which the odds are as many times those when fresh as was asked, each with a
     profile-likelihood interval (``inf``: they may never be)."""
 
     kink: float
     doubling: float
     cap: float
-    at: tuple[CountAt, ...]
+    counts: tuple[CountAt, ...]
 
 
 def shift_terms(
@@ -199,14 +199,15 @@ def fit_shape(
 
     ``times``: odds ratios to the fresh state whose counts are wanted.
     """
-    rises, kinks, doublings, caps = _shapes(counter / life, FINE_KINKS, FINE_DOUBLINGS, FINE_CAPS)
-    best = np.full(kinks.size, -np.inf)
-    for own in FINE_LEVELS:
-        for chunk in np.array_split(np.arange(kinks.size), max(1, counter.size * kinks.size // 2_000_000)):
-            terms = shift_terms(
-                failures[:, None], parts[:, None], probability[:, None], rho, rises[:, chunk] + own
-            ).sum(axis=0)
-            best[chunk] = np.maximum(best[chunk], terms)
+    x = counter / life
+    coarse = _profile(x, failures, parts, probability, rho, FINE_KINKS, FINE_DOUBLINGS, FINE_CAPS)
+    top = int(np.argmax(coarse[0]))
+    # a second grid about the best: much evidence leaves less than one step of the first inside the interval
+    near_kinks = np.maximum(coarse[1][top] + np.linspace(-0.12, 0.12, 9), 0.0)
+    near_doublings = coarse[2][top] * np.geomspace(0.7, 1.43, 9)
+    near_caps = coarse[3][top] + np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
+    fine = _profile(x, failures, parts, probability, rho, near_kinks, near_doublings, near_caps)
+    best, kinks, doublings, caps = (np.concatenate(pair) for pair in zip(coarse, fine, strict=True))
     inside = best >= best.max() - 0.5 * float(norm.ppf(0.5 + level / 2.0)) ** 2
     top = int(np.argmax(best))
     counts = []
@@ -214,6 +215,25 @@ def fit_shape(
         at = np.where(caps >= np.log(ratio), kinks + doublings * np.log2(ratio), np.inf) * life
         counts.append(CountAt(float(at[top]), float(at[inside].min()), float(at[inside].max())))
     return WearShape(float(kinks[top] * life), float(doublings[top] * life), float(caps[top]), tuple(counts))
+
+
+def _profile(
+    x: np.ndarray,
+    failures: np.ndarray,
+    parts: np.ndarray,
+    probability: np.ndarray,
+    rho: float,
+    kinks: np.ndarray,
+    doublings: np.ndarray,
+    caps: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Log-likelihood of every shape of a grid, largest over the holder's level, and the shapes."""
+    rises, k, d, c = _shapes(x, kinks, doublings, caps)
+    best = np.full(k.size, -np.inf)
+    for own in FINE_LEVELS:
+        terms = shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, rises + own)
+        best = np.maximum(best, terms.sum(axis=0))
+    return best, k, d, c
 
 
 def _shapes(

@@ -1,0 +1,219 @@
+"""Growth, scale, tilt, bow, the working curve: noiseless recovery, intervals, refusals."""
+
+import numpy as np
+import pytest
+from scipy.stats import t as t_distribution
+
+from farmwatch.stats.growth import pad_plane, session_growth
+from farmwatch.stats.growth_effects import column_evidence, fit_crossed, level_evidence, whiten
+from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
+from farmwatch.stats.working_curve import coupons_needed, dose_slope, exposure_factor, fit_working_curve
+
+
+def test_one_bar_and_one_slot_are_the_pair_formula() -> None:
+    found = session_growth(np.zeros(2, int), np.array([True, False]), np.array([5.0, 5.0]), np.array([0.07, -0.03]))
+    assert found.growth_mm[0] == pytest.approx((0.07 + 0.03) / 4, rel=1e-12)
+    assert found.scale[0] * 5.0 == pytest.approx((0.07 - 0.03) / 2, rel=1e-12)
+
+
+def test_growth_and_scale_come_back_without_noise() -> None:
+    rng = np.random.default_rng(1)
+    session = np.repeat(np.arange(40), 6)
+    outside = np.tile([True, False], 120)
+    width = np.tile([2.0, 2.0, 5.0, 5.0, 10.0, 10.0], 40)
+    growth, scale = rng.normal(0, 0.03, 40), rng.normal(0, 0.004, 40)
+    error = np.where(outside, 2.0, -2.0) * growth[session] + scale[session] * width
+    found = session_growth(session, outside, width, error)
+    assert np.abs(found.growth_mm - growth).max() < 1e-12
+    assert np.abs(found.scale - scale).max() < 1e-12
+    assert found.separable.all()
+    assert found.residual_ss.max() < 1e-20
+
+
+def test_bars_without_slots_cannot_tell_growth_from_scale() -> None:
+    width = np.array([5.0, 5.0])
+    found = session_growth(np.zeros(2, int), np.array([True, True]), width, 2 * 0.02 + 0.004 * width, known_scale=0.004)
+    assert not found.separable[0]
+    assert np.isnan(found.scale[0])
+    assert found.growth_mm[0] == pytest.approx(0.02, rel=1e-12)
+
+
+def test_pads_give_tilt_and_bow_back() -> None:
+    x = np.tile([0.0, -50.0, 50.0, -50.0, 50.0], 2)
+    y = np.tile([0.0, -30.0, -30.0, 30.0, 30.0], 2)
+    near = (x == 0.0).astype(float)
+    thick = 0.3 + 0.04 * x / 120 - 0.06 * y / 70 + 0.025 * near + np.repeat([0.0, 0.01], 5)
+    found = pad_plane(x, y, thick, 120.0, 70.0, np.repeat([0, 1], 5))
+    assert found.tilt_x_mm == pytest.approx(0.04, rel=1e-10)
+    assert found.tilt_y_mm == pytest.approx(-0.06, rel=1e-10)
+    assert found.bow_mm == pytest.approx(0.025, rel=1e-10)
+    assert 90.0 < found.thin_side < 180.0  # thinnest at the left and the back
+    assert found.freedom == 5
+
+
+def test_pads_in_line_are_refused() -> None:
+    found = pad_plane(np.array([-5.0, 0.0, 5.0]), np.zeros(3), np.array([0.3, 0.31, 0.33]), 100.0, 60.0)
+    assert "in line" in found.refused
+    assert np.isnan(found.tilt_mm)
+
+
+def test_pad_intervals_cover() -> None:
+    rng = np.random.default_rng(2)
+    x = np.tile([0.0, -50.0, 50.0, -50.0, 50.0], 3)
+    y = np.tile([0.0, -30.0, -30.0, 30.0, 30.0], 3)
+    hits = np.zeros(2)
+    for _ in range(1500):
+        thick = 0.3 + 0.05 * x / 120 + 0.02 * (x == 0.0) + rng.normal(0, 0.01, 15)
+        found = pad_plane(x, y, thick, 120.0, 70.0)
+        hits += [found.tilt_x_low <= 0.05 <= found.tilt_x_high, found.bow_low <= 0.02 <= found.bow_high]
+    assert (np.abs(hits / 1500 - 0.95) < 0.02).all()
+
+
+def test_working_curve_comes_back_without_noise() -> None:
+    exposure = np.array([1.0, 1.6, 2.5, 4.0, 6.3])
+    found = fit_working_curve(exposure, 0.11 * np.log(exposure / 0.45))
+    assert found.dp_mm == pytest.approx(0.11, rel=1e-12)
+    assert found.ec_s == pytest.approx(0.45, rel=1e-12)
+    assert not found.refused
+
+
+def test_working_curve_intervals_cover() -> None:
+    rng = np.random.default_rng(3)
+    exposure = np.tile([1.0, 1.6, 2.5, 4.0], 2)
+    hits, told = np.zeros(2), 0
+    for _ in range(2000):
+        found = fit_working_curve(exposure, 0.11 * np.log(exposure / 0.45) + rng.normal(0, 0.006, 8))
+        if not found.refused:
+            told += 1
+            hits += [found.dp_low <= 0.11 <= found.dp_high, found.ec_low <= 0.45 <= found.ec_high]
+    assert told > 1900
+    assert (hits / told > 0.93).all()
+    assert (hits / told < 0.97).all()
+
+
+@pytest.mark.parametrize(
+    ("exposure", "depth", "why"),
+    [
+        ([2.0, 2.5, 3.0, 3.5], [0.1, 0.12, 0.14, 0.15], "span"),
+        ([1.0, 3.0, 9.0], [0.1, 0.2, 0.3], "3 films"),
+        ([1.0, 2.0, 4.0, 8.0, 16.0], [0.05, 0.2, 0.45, 0.8, 1.25], "straight line"),
+        ([1.0, 2.0, 4.0, 8.0], [0.3, 0.29, 0.31, 0.3], "does not"),
+    ],
+)
+def test_working_curve_refuses(exposure: list[float], depth: list[float], why: str) -> None:
+    found = fit_working_curve(np.array(exposure), np.array(depth))
+    if why == "does not":
+        # no slope to speak of: Dp's interval holds zero, or it is refused
+        assert found.refused or found.dp_low < 0.0
+    else:
+        assert why in found.refused
+        assert np.isnan(found.dp_mm)
+
+
+def test_curvature_is_the_f_test_of_a_nested_model() -> None:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(4)
+    x = rng.uniform(0, 3, 15)
+    y = 0.1 * x + 0.03 * x**2 + rng.normal(0, 0.05, 15)
+    small = sm.OLS(y, sm.add_constant(x)).fit()
+    large = sm.OLS(y, sm.add_constant(np.column_stack([x, x**2]))).fit()
+    assert curvature_log_p(x, y) == pytest.approx(np.log(large.compare_f_test(small)[1]), rel=1e-8)
+
+
+def test_fieller_solves_its_own_equation() -> None:
+    found = fieller(-0.03, 0.06, 0.004**2, 0.008**2, 1e-6, 12.0)
+    t = t_distribution.ppf(0.975, 12)
+    for end in (found.low, found.high):
+        variance = 0.004**2 - 2 * end * 1e-6 + end**2 * 0.008**2
+        assert abs(-0.03 - end * 0.06) == pytest.approx(t * np.sqrt(variance), rel=1e-9)
+
+
+def test_exposure_factor_recovers_and_covers() -> None:
+    group = np.repeat(np.arange(6), 3)
+    x = np.tile(np.log([0.75, 1.0, 1.35]), 6)
+    exact = dose_slope(group, x, 0.02 + 0.05 * x + 0.01 * group, np.ones(18))
+    assert exact.slope == pytest.approx(0.05, rel=1e-12)
+    assert exposure_factor(0.02, 0.0, 20.0, exact).factor == pytest.approx(np.exp(-0.4), rel=1e-10)
+    rng = np.random.default_rng(6)
+    hits = 0
+    for _ in range(1500):
+        slope = dose_slope(group, x, 0.05 * x + rng.normal(0, 0.004, 18), np.ones(18))
+        growth = rng.normal(0.02, 0.004 / 3, 9).mean()
+        found = exposure_factor(growth, 0.004 / 9, 11.0, slope)
+        hits += found.low <= np.exp(-0.4) <= found.high
+    assert 0.93 < hits / 1500 < 0.975
+
+
+def test_exposure_factor_is_refused_without_a_ladder() -> None:
+    flat = dose_slope(np.zeros(6, int), np.full(6, 1.0), np.full(6, 0.02), np.ones(6))
+    assert "one exposure" in flat.refused
+    assert "one exposure" in exposure_factor(0.02, 0.002, 5.0, flat).refused
+
+
+def test_ten_per_cent_more_dose_takes_many_coupons() -> None:
+    """0.0095 mm deeper at Dp 0.10 mm: one coupon with an error of 0.01 mm cannot see it."""
+    assert 0.1 * np.log(1.1) == pytest.approx(0.0095, abs=5e-5)
+    needed = coupons_needed(0.0095, 0.01)
+    assert 9 <= needed <= 13
+    rng = np.random.default_rng(7)
+    seen = 0
+    for _ in range(2000):
+        y = rng.normal(0.0095, 0.01, int(needed))
+        seen += abs(y.mean()) / (y.std(ddof=1) / np.sqrt(y.size)) > t_distribution.ppf(0.975, y.size - 1)
+    assert seen / 2000 == pytest.approx(0.8, abs=0.04)
+
+
+def test_column_evidence_is_the_ratio_of_two_fits() -> None:
+    """Second route: the same column put into the design with the same prior width."""
+    rng = np.random.default_rng(8)
+    y = rng.normal(0, 0.005, 30)
+    design = np.column_stack([np.ones(30), np.eye(5)[rng.integers(0, 5, 30)]])
+    weight = rng.uniform(0.5, 2.0, 30)
+    ratios = np.array([[1e4, *([0.5] * 5)], [1e4, *([2.0] * 5)]])
+    column = (np.arange(30) > 20).astype(float)
+    fit = fit_crossed(y, design, weight, ratios, 0.004, 3.0)
+    wider = np.column_stack([ratios, np.full(2, 9.0)])
+    with_column = fit_crossed(y, np.column_stack([design, column]), weight, wider, 0.004, 3.0)
+    expected = np.logaddexp.reduce(with_column.log_weight) - np.logaddexp.reduce(fit.log_weight)
+    assert column_evidence(fit, column[:, None], np.array([3.0]))[0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_whitening_is_the_inverse_root_of_the_shared_covariance() -> None:
+    rng = np.random.default_rng(9)
+    day, weight = rng.integers(0, 4, 12), rng.uniform(0.4, 2.0, 12)
+    covariance = np.diag(1 / weight) + 1.7 * (day[:, None] == day[None, :])
+    rows = rng.normal(size=(12, 3))
+    white = whiten(rows, weight, day, 1.7)
+    assert white.T @ white == pytest.approx(rows.T @ np.linalg.solve(covariance, rows), rel=1e-10)
+
+
+def test_evidence_has_mean_one_under_its_own_null() -> None:
+    """What the nightly guarantee rests on: drawn from the null's own priors, the evidence averages one."""
+    rng = np.random.default_rng(10)
+    design = np.column_stack([np.ones(24), np.eye(6)[np.arange(24) % 6]])
+    ratios = np.array([[1.0, *([0.5] * 6)]])
+    column = (np.arange(24) % 6 == 2).astype(float)[:, None]
+    values = []
+    for _ in range(6000):
+        sd = np.sqrt(6.0 * 0.004**2 / rng.chisquare(6.0))
+        effects = rng.normal(0, 1, 7) * sd * np.sqrt(ratios[0])
+        y = design @ effects + rng.normal(0, sd, 24)
+        values.append(
+            column_evidence(fit_crossed(y, design, np.ones(24), ratios, 0.004, 6.0), column, np.array([1.0]))[0]
+        )
+    e = np.exp(values)
+    assert e.mean() == pytest.approx(1.0, abs=4 * e.std() / np.sqrt(e.size))
+
+
+def test_level_evidence_grows_with_the_level() -> None:
+    from farmwatch.stats.growth_effects import Contrast
+
+    logs = [level_evidence(Contrast(m, 0.002, 40.0), 0.01, np.array([0.03, 0.06])) for m in (0.0, 0.02, 0.05, 0.1)]
+    assert logs[0] < 0.0
+    assert np.all(np.diff(logs) > 0.0)
+
+
+def test_line_needs_two_points() -> None:
+    with pytest.raises(ValueError, match="two different"):
+        fit_line(np.array([1.0, 1.0]), np.array([2.0, 3.0]))

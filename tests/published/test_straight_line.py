@@ -1,0 +1,29 @@
+"""The straight line against certified values."""
+
+import numpy as np
+import pytest
+
+from farmwatch.stats.straight_line import fit_line
+
+# fmt: off
+NORRIS_X = np.array([
+    0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9, 338.0, 447.5,
+    11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0, 779.0, 11.1, 118.3, 229.2, 669.1,
+    448.9, 0.5,
+])
+NORRIS_Y = np.array([
+    0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3, 448.9,
+    10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9, 10.2, 117.6, 228.9, 668.4,
+    449.2, 0.2,
+])
+# fmt: on
+
+
+def test_norris() -> None:
+    """NIST Statistical Reference Datasets, Norris (linear regression, lower difficulty), certified values; data and
+    values as they stand in several public test suites (among them SciPy's, which cites NIST), read there."""
+    line = fit_line(NORRIS_X, NORRIS_Y)
+    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-11)
+    assert line.slope == pytest.approx(1.00211681802045, rel=1e-13)
+    assert line.intercept_se == pytest.approx(0.232818234301152, rel=1e-11)
+    assert line.slope_se == pytest.approx(0.429796848199937e-03, rel=1e-11)
