@@ -13,7 +13,8 @@ import argparse
 import numpy as np
 from scipy.special import expit, logit
 
-from farmwatch.stats.separable import plates_to_separate, rivals
+from farmwatch.stats.separable import rivals
+from farmwatch.stats.separating import plates_to_separate
 
 RATE, ODDS_RATIO, RHO = 0.05, 3.0, 0.15
 
