@@ -23,12 +23,12 @@ def rank_z(value: np.ndarray, heavy: np.ndarray) -> float:
 
     ``value`` (plates,), ``heavy`` bool (plates,). Positive: the heavy ones lie higher. NaN with nobody on one side.
     """
-    from scipy.stats import rankdata
-
     many, few = int(heavy.sum()), int((~heavy).sum())
     if not many or not few:
         return float("nan")
-    total = rankdata(value)[heavy].sum()
+    order = np.sort(value)
+    rank = (np.searchsorted(order, value, "left") + np.searchsorted(order, value, "right") + 1) / 2.0
+    total = rank[heavy].sum()
     mean = many * (many + few + 1) / 2.0
     return float((total - mean) / np.sqrt(many * few * (many + few + 1) / 12.0))
 

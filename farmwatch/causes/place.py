@@ -88,7 +88,9 @@ def _scores(
     left = np.where(size > 1, (size - failures) / np.maximum(size - 1, 1), 0.0)
     expected, variance = held * failures, held * (1.0 - held) * failures * left
     residual = seen - expected
-    spread = np.maximum((residual**2).sum(axis=1), variance.sum(axis=1))
+    # neighbours that fail together scatter more than chance; an excess that comes back on every plate is no scatter
+    scatter = ((residual - residual.mean(axis=1, keepdims=True)) ** 2).sum(axis=1)
+    spread = np.maximum(scatter, variance.sum(axis=1))
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.where(spread > 0.0, residual.sum(axis=1) / np.sqrt(spread), 0.0)
     # a spot must be worth its many tries
