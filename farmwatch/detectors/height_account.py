@@ -19,8 +19,8 @@ RUNS_NAMED = 200
 
 
 def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple[Evidence, np.ndarray]:
-    """The evidence of one stream, and the subject's parts since the onset (bool, shape (parts of the window,))."""
-    units, column, onset = _best_band(streams, index)
+    """The evidence of one stream, and the subject's cells since the onset (bool, shape (cells,))."""
+    units, column, onset = _best_band(scene, streams, index)
     after = units[streams.day[units] >= onset.day]
     unit_of_entry = np.repeat(np.arange(len(streams.day)), np.diff(np.append(streams.entry_start, len(streams.entry))))
     entries = streams.entry[np.isin(unit_of_entry, after)]
@@ -29,7 +29,7 @@ def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple
     hits = entries[in_band]
     effect = zone_effect(streams.observed[after, column], np.ones(len(after)), streams.expected[after, column])
     plates_in = np.unique(scene.plate[hits])
-    mine = _parts_since(scene, streams, index, onset)
+    mine = _cells_since(scene, streams, index, onset)
     score = float(streams.score[index])
     band = BANDS[column] if column < 3 else "height"
     evidence = Evidence(
@@ -66,7 +66,7 @@ def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple
     return evidence, mine
 
 
-def _best_band(streams: HeightStreams, index: int) -> tuple[np.ndarray, int, OnsetPosterior]:
+def _best_band(scene: HeightScene, streams: HeightStreams, index: int) -> tuple[np.ndarray, int, OnsetPosterior]:
     """The stream's units, the column of its most probable band (by posterior weight of names first), its onset."""
     ends = np.append(streams.start[1:], len(streams.day))
     units = np.arange(streams.start[index], ends[index])
@@ -81,7 +81,25 @@ def _best_band(streams: HeightStreams, index: int) -> tuple[np.ndarray, int, Ons
     present = [band for band in BANDS if (names == band).any()]
     name = max(present, key=lambda band: float(np.logaddexp.reduce(total[names == band])))
     column = int(np.argmax(np.where(names == name, total, -np.inf)))
-    return units, column, onset_posterior(since[:, column], day, weight)
+    return units, column, _onset(scene, streams, index, units, since[:, column], column)
+
+
+def _onset(
+    scene: HeightScene, streams: HeightStreams, index: int, units: np.ndarray, since: np.ndarray, column: int
+) -> OnsetPosterior:
+    """The onset, with the subject's plates that did not fail in the band."""
+    day = streams.day[units]
+    cells = scene.night.history.cells
+    mine = np.unique(cells.plate[streams.cell_level == streams.level[index]])
+    mine = mine[mine < len(scene.plate_day)]
+    mine = mine[scene.plate_day[mine] >= 0]
+    start_day = int(scene.plate_day[mine].min())
+    first = onset_posterior(since, day, start_day)
+    hit = streams.observed[units, column] > 0
+    hits = int((hit & (day >= first.day)).sum())
+    number = int((scene.plate_day[mine] >= first.day).sum())
+    clean = np.setdiff1d(mine, streams.plate[units[hit]])
+    return onset_posterior(since, day, start_day, scene.plate_day[clean], hits / max(number, 1))
 
 
 def _edges(scene: HeightScene, streams: HeightStreams, column: int, units: np.ndarray) -> dict[str, float]:
@@ -95,23 +113,24 @@ def _edges(scene: HeightScene, streams: HeightStreams, column: int, units: np.nd
     return dict(zip(("from_mm", "to_mm"), [(0.0, base), (base, low), (low, top)][column], strict=True))
 
 
-def _parts_since(scene: HeightScene, streams: HeightStreams, index: int, onset: OnsetPosterior) -> np.ndarray:
-    """The subject's parts since the onset: bool, shape (parts of the window,)."""
-    since = scene.night.plates["day"].to_numpy() >= np.datetime64(_date(scene, onset.day))
-    return (streams.part_level == streams.level[index]) & since[scene.part_plate]
+def _cells_since(scene: HeightScene, streams: HeightStreams, index: int, onset: OnsetPosterior) -> np.ndarray:
+    """The subject's cells since the onset: bool, shape (cells,)."""
+    cells = scene.night.history.cells
+    days = scene.night.plates["day"].to_numpy()
+    since = np.zeros(int(cells.plate.max()) + 1, dtype=bool)
+    since[: len(days)] = days >= np.datetime64(_date(scene, onset.day))
+    return (streams.cell_level == streams.level[index]) & since[cells.plate]
 
 
 def _at_risk(
     scene: HeightScene, streams: HeightStreams, mine: np.ndarray, column: int, failed: int, failed_plates: int
 ) -> dict[str, float]:
     """Parts of the subject that reach the band (and their plates), and what share of them failed in it."""
-    exposed = scene.part_exposed[mine]
-    if column < 3:
-        reach = exposed[:, column] > 0 if column < 2 else exposed[:, 2:].sum(axis=1) > 0
-    else:
-        reach = scene.part_top[mine] > streams.windows[column - 3][0]
-    parts = int(reach.sum())
-    plates = len(np.unique(scene.part_plate[mine][reach]))
+    cells = scene.night.history.cells
+    rows = np.flatnonzero(mine[cells.part_cell[scene.first_part : scene.first_part + len(scene.part_top)]])
+    floor = streams.windows[column - 3][0] if column >= 3 else 0.0
+    reach = rows[scene.part_top[rows] > floor]
+    parts, plates = len(reach), len(np.unique(scene.part_plate[reach]))
     return {
         "plates_at_risk": plates,
         "parts_at_risk": parts,
@@ -155,7 +174,7 @@ def _curve(
     ``expected`` spreads the subject's failing plates as the others' hazards have it.
     """
     rates = streams.rates[streams.level[index]]
-    through = scene.part_exposed[mine].sum(axis=0)
+    through = scene.exposed[mine].sum(axis=0)
     due = rates * through
     per_plate = np.bincount(scene.plate[entries], minlength=len(scene.night.plates))
     weight = 1.0 / np.maximum(per_plate[scene.plate[entries]], 1)

@@ -23,11 +23,10 @@ from farmwatch.detectors.height_scene import (
     windows_of,
 )
 from farmwatch.detectors.night import Night, Verdicts
-from farmwatch.detectors.plate_scene import levels_of
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.heights import pooled_hazards
 from farmwatch.stats.onsets import candidate_days, restart_sums
-from farmwatch.stats.plate_scan import log_e_values
+from farmwatch.stats.plate_scan import log_e_values, zone_shares
 
 TYPES: tuple[SubjectType, ...] = ("printer", "design", "file", "profile", "lot", "family", "room")
 WINDOWED: tuple[SubjectType, ...] = ("printer", "design", "file")
@@ -65,19 +64,18 @@ def _all_streams(scene: HeightScene) -> list[HeightStreams]:
     return [streams for kind in TYPES if (streams := _streams(scene, kind)) is not None]
 
 
-def _set_aside(scene: HeightScene, parts: np.ndarray) -> HeightScene:
-    """The scene without some parts of the window: they neither testify nor serve as anyone's comparison."""
-    exposed = scene.part_exposed.copy()
-    exposed[parts] = 0.0
-    return replace(scene, part_exposed=exposed, live=scene.live & ~parts[scene.part - scene.first_part])
+def _set_aside(scene: HeightScene, cells: np.ndarray) -> HeightScene:
+    """The scene without some cells (bool): they neither testify nor serve as anyone's comparison."""
+    return replace(scene, exposed=np.where(cells[:, None], 0.0, scene.exposed), live=scene.live & ~cells[scene.cell])
 
 
 def _needs_a_hand(night: Night, made: Evidence) -> bool:
-    """Not what is too weak or too rare to matter; and one height on a printer only where several designs show it."""
+    """Not what is too weak to matter, nor what designs do on any good farm, each at its own height now and then; and one
+    height on a printer only where several designs show it."""
     settings = night.settings.height_pattern
     if made.effect_low < settings.odds_ratio_at_least:
         return False
-    if made.band != "height":
+    if made.band != "height" and made.subject.type not in ("design", "file"):
         return True
     if made.detail["rate_in_band"] < settings.rate_at_least:
         return False
@@ -89,22 +87,12 @@ def _marked(check: Check, flagged: set[Subject]) -> Check:
     return replace(check, state="flagged") if Subject(check.subject_type, check.subject_id or "") in flagged else check
 
 
-def _part_levels(scene: HeightScene, kind: SubjectType) -> tuple[np.ndarray, np.ndarray]:
-    """Level of each part of the window (-1 unknown), and the names of the levels."""
-    cells = scene.night.history.cells
-    if kind == "design":
-        part_cell = cells.part_cell[scene.first_part : scene.first_part + len(scene.part_plate)]
-        column = FACTORS.index("design")
-        return cells.codes[part_cell, column], cells.levels[column]
-    by_plate, names = levels_of(scene.night, kind)
-    return by_plate[scene.part_plate], names
-
-
 def _streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | None:
     """Restart sums of every subject of one type; None where fewer than two subjects could be compared."""
     settings, budget = scene.night.settings.height_pattern, scene.night.settings.alarm_budget
-    part_level, names = _part_levels(scene, kind)
-    entry_level = part_level[scene.part - scene.first_part]
+    cells, factor = scene.night.history.cells, FACTORS.index(kind)
+    cell_level, names = cells.codes[:, factor], cells.levels[factor]
+    entry_level = cell_level[scene.cell]
     live = np.flatnonzero(scene.live & (entry_level >= 0))
     if not len(live) or len(names) < 2:
         return None
@@ -114,7 +102,7 @@ def _streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | None:
     units = np.bincount(level[new_unit], minlength=len(names))
     seen = units >= settings.plates_at_least
     too_few = int(((units > 0) & ~seen).sum())
-    rates, others = _rates_of_others(scene, entry_level, part_level, len(names))
+    rates, others = _rates_of_others(scene, entry_level, cell_level, len(names))
     seen &= others >= settings.reference_plates
     kept = seen[level]
     if not kept.any():
@@ -123,9 +111,10 @@ def _streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | None:
     entry_start = np.flatnonzero((np.diff(level, prepend=-1) != 0) | (np.diff(plate, prepend=-1) != 0))
     windows = windows_of(scene) if kind in WINDOWED else np.zeros((0, 2))
     shares = shares_of(scene, order, rates, level, windows)
-    size = np.diff(np.append(entry_start, len(order)))[:, None]
-    observed = np.add.reduceat(shares.observed, entry_start, axis=0) / size
-    expected = np.clip(np.add.reduceat(shares.expected, entry_start, axis=0) / size, 0.0, 1.0)
+    ends = np.append(entry_start, len(order))
+    each = 1.0 / np.repeat(np.diff(ends), np.diff(ends))
+    observed = zone_shares(each, ends, np.arange(len(order)), shares.observed)
+    expected = np.clip(zone_shares(each, ends, np.arange(len(order)), shares.expected), 0.0, 1.0)
     unit_level, day = level[entry_start], scene.day[order][entry_start]
     start = np.flatnonzero(np.diff(unit_level, prepend=-1))
     weights = band_weights(len(windows))
@@ -147,7 +136,7 @@ def _streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | None:
         entry_start=entry_start,
         windows=windows,
         rates=rates,
-        part_level=part_level,
+        cell_level=cell_level,
         log_sum=log_sum,
         score=log_sum - np.log(30.0 * len(start) / allowed),
         per_month=allowed,
@@ -156,7 +145,7 @@ def _streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | None:
 
 
 def _rates_of_others(
-    scene: HeightScene, entry_level: np.ndarray, part_level: np.ndarray, levels: int
+    scene: HeightScene, entry_level: np.ndarray, cell_level: np.ndarray, levels: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Hazards by bin of all plates but each subject's own, (levels, bins), and on how many failing plates they rest.
 
@@ -165,11 +154,11 @@ def _rates_of_others(
     live = scene.live
     per_plate = np.bincount(scene.plate[live], minlength=int(scene.plate.max()) + 1)
     weight = live / np.maximum(per_plate[scene.plate], 1)
-    bins = scene.part_exposed.shape[1]
+    bins = scene.exposed.shape[1]
     code = np.where(entry_level >= 0, entry_level, levels)
     own = np.bincount(code * bins + scene.bin, weights=weight, minlength=(levels + 1) * bins).reshape(-1, bins)
-    owner = np.where(part_level >= 0, part_level, levels)
-    through = np.stack([np.bincount(owner, weights=c, minlength=levels + 1) for c in scene.part_exposed.T], axis=1)
+    owner = np.where(cell_level >= 0, cell_level, levels)
+    through = np.stack([np.bincount(owner, weights=c, minlength=levels + 1) for c in scene.exposed.T], axis=1)
     others = own.sum(axis=0) - own[:levels]
     return pooled_hazards(others, through.sum(axis=0) - through[:levels]), others.sum(axis=1)
 

@@ -22,7 +22,9 @@ class HeightScene:
     Entry arrays: ``part`` (row of ``night.parts``), ``plate`` (row of ``night.plates``), ``day`` (since ``first_day``),
     ``height_mm``, ``part_height_mm``, ``base_mm``, ``low_mm`` (top of the base and of the transition), ``bin`` (hazard
     bin), ``sign``; ``live``: not yet explained by a pattern found. Arrays of the window's parts, from row ``first_part`` of
-    ``night.parts``: ``part_exposed`` (parts, bins), ``part_plate``, ``part_top`` (own height, mm).
+    ``night.parts``: ``part_plate``, ``part_top`` (own height, mm; 0 where not at risk). ``exposed``: of the parts of each
+    cell of the farm (cells, bins), see ``Cells``; ``cell`` of each entry. ``plate_day``: day of every row of
+    ``night.plates`` (negative before ``first_day``).
     """
 
     night: Night
@@ -36,10 +38,12 @@ class HeightScene:
     bin: np.ndarray
     sign: np.ndarray
     live: np.ndarray
-    part_exposed: np.ndarray
+    cell: np.ndarray
+    exposed: np.ndarray
     part_plate: np.ndarray
     part_top: np.ndarray
     first_part: int
+    plate_day: np.ndarray
     first_day: dt.date
 
 
@@ -50,7 +54,7 @@ class HeightStreams:
     Unit arrays, sorted by level, then time: ``unit_level``, ``day``, ``plate``, ``observed``, ``expected`` (units, bands).
     ``entry``: the scene's entries, sorted by unit; ``entry_start`` of each unit. ``start``: first unit of each stream;
     ``level`` of each stream; per stream ``log_sum``, ``score``. ``rates``: hazards of the others, (levels, bins).
-    ``part_level``: level of each part of the window.
+    ``cell_level``: level of each cell of the farm.
     """
 
     type: SubjectType
@@ -65,7 +69,7 @@ class HeightStreams:
     entry_start: np.ndarray
     windows: np.ndarray
     rates: np.ndarray
-    part_level: np.ndarray
+    cell_level: np.ndarray
     log_sum: np.ndarray
     score: np.ndarray
     per_month: float
@@ -94,6 +98,12 @@ def set_height_scene(night: Night) -> HeightScene | None:
     base, low = _layers(night)
     usable = known & np.isfinite(top) & inside[plate]
     exposed_part = exposure(np.where(usable, top, 0.0), base[plate], low[plate]) * usable[:, None]
+    cells = night.history.cells
+    part_cell = cells.part_cell[first_part : len(parts)]
+    exposed = np.zeros((len(cells.plate), exposed_part.shape[1]))
+    order = np.argsort(part_cell, kind="stable")
+    starts = np.flatnonzero(np.diff(part_cell[order], prepend=-1))
+    exposed[part_cell[order][starts]] = np.add.reduceat(exposed_part[order], starts, axis=0)
     height = parts["failure_height_mm"].to_numpy()[first_part:]
     height = np.where(np.isnan(height), plates["failure_height_mm"].to_numpy()[plate], height)
     failing = np.flatnonzero(usable & parts["failed"].to_numpy()[first_part:] & np.isfinite(height))
@@ -101,11 +111,12 @@ def set_height_scene(night: Night) -> HeightScene | None:
         return None
     own, p = np.minimum(height[failing], top[failing]), plate[failing]
     first_day = day[p].min()
+    plate_day = ((day - first_day) / np.timedelta64(1, "D")).astype("int64")
     return HeightScene(
         night=night,
         part=failing + first_part,
         plate=p,
-        day=((day[p] - first_day) / np.timedelta64(1, "D")).astype("int64"),
+        day=plate_day[p],
         height_mm=own,
         part_height_mm=top[failing],
         base_mm=base[p],
@@ -113,10 +124,12 @@ def set_height_scene(night: Night) -> HeightScene | None:
         bin=hazard_bin(own, base[p], low[p]),
         sign=night.history.cells.part_sign[failing + first_part],
         live=np.ones(len(failing), dtype=bool),
-        part_exposed=exposed_part,
+        cell=part_cell[failing],
+        exposed=exposed,
         part_plate=plate,
         part_top=np.where(usable, top, 0.0),
         first_part=first_part,
+        plate_day=plate_day,
         first_day=first_day.astype("datetime64[D]").astype(dt.date),
     )
 

@@ -41,12 +41,14 @@ RUNS_NAMED = 200
 class Segment:
     """A subject's rows of one group with what is expected of them.
 
-    ``rows``: rows of the scene in order of day; ``day_weight``: candidate onset days of each; ``reference``: odds ratio
-    of each zone of the dictionary among the other subjects; ``log_prior``: of the group.
+    ``rows``: rows of the scene in order of day; ``plates``: all the subject's plates of the window, telling or not;
+    ``day_weight``: candidate onset days of each row; ``reference``: odds ratio of each zone of the dictionary among the
+    other subjects; ``log_prior``: of the group.
     """
 
     group: int
     rows: np.ndarray
+    plates: np.ndarray
     day_weight: np.ndarray
     reference: np.ndarray
     log_prior: float
@@ -142,7 +144,7 @@ def _table(zones: Zones, observed: np.ndarray, expected: np.ndarray, segment: Se
 def _settle(scene: Scene, table: _Table, segment: Segment, index: int, log_sum: float) -> Account:
     zone = take_zones(table.zones, index)
     day = scene.day[segment.rows]
-    onset = onset_posterior(table.since[:, index], day, segment.day_weight)
+    onset = _onset(scene, table.since[:, index], segment, zone)
     after = day >= onset.day
     rows = segment.rows[after]
     entries, _ = entries_of(scene, rows)
@@ -153,8 +155,25 @@ def _settle(scene: Scene, table: _Table, segment: Segment, index: int, log_sum: 
     return Account(zone, segment.group, onset, rows, inside, table.expected[after, index], reference, log_sum)
 
 
-def segment_of(scene: Scene, group: int, rows: np.ndarray, reference: np.ndarray, log_prior: float) -> Segment:
-    return Segment(group, rows, candidate_days(scene.day[rows], np.array([0]), 0), reference, log_prior)
+def _onset(scene: Scene, since: np.ndarray, segment: Segment, zone: Zones) -> OnsetPosterior:
+    """The onset, with the subject's telling plates that failed outside the zone only or not at all in this group."""
+    day = scene.day[segment.rows]
+    start_day = min(int(scene.plate_day[segment.plates].min()), int(day[0]))
+    first = onset_posterior(since, day, start_day)
+    entries, start = entries_of(scene, segment.rows)
+    inside = membership(zone, *scene.place[:, scene.part[entries]])[:, 0] > 0
+    hit = np.add.reduceat(scene.failed[entries] & inside, start[:-1], dtype="int64") > 0
+    hits = int((hit & (day >= first.day)).sum())
+    cells = segment.plates
+    number = int((scene.plate_day[cells] >= first.day).sum())
+    clean = np.setdiff1d(cells, scene.plate[segment.rows[hit]])
+    return onset_posterior(since, day, start_day, scene.plate_day[clean], hits / max(number, 1))
+
+
+def segment_of(
+    scene: Scene, group: int, rows: np.ndarray, plates: np.ndarray, reference: np.ndarray, log_prior: float
+) -> Segment:
+    return Segment(group, rows, plates, candidate_days(scene.day[rows], np.array([0]), 0), reference, log_prior)
 
 
 def evidence_of(scene: Scene, subject: Subject, account: Account, score: float, per_month: float) -> Evidence:

@@ -137,11 +137,14 @@ def _streams(scene: Scene, kind: SubjectType) -> Streams | None:
 def _segments(scene: Scene, streams: Streams, level: int) -> list[Segment]:
     prior = _group_prior(scene, streams.type)
     ends = np.append(streams.start[1:], len(streams.order))
+    by_plate, _ = levels_of(scene.night, streams.type)
+    plates = np.flatnonzero((by_plate == level) & (scene.plate_day >= 0))
     return [
         segment_of(
             scene,
             int(streams.group[piece]),
             streams.order[streams.start[piece] : ends[piece]],
+            plates,
             streams.reference[piece],
             float(prior[streams.group[piece]]),
         )

@@ -28,7 +28,8 @@ class Scene:
     ``part_sign`` (column of SIGNS). Entry arrays (a part in a row): ``part``, ``failed``, ``odds``. Row arrays:
     ``start`` (rows + 1), ``plate`` (row of ``night.plates``), ``group`` (index into ``groups``), ``day`` (days since
     ``first_day``), ``failures``, and per zone ``observed``, ``expected`` shares of the plate's failures.
-    ``silent``: zones known to be bad and on which plates (see :func:`explained`).
+    ``plate_day``: day of every row of ``night.plates``, telling or not (negative before ``first_day``). ``silent``:
+    zones known to be bad and on which plates (see :func:`explained`).
     """
 
     night: Night
@@ -46,6 +47,7 @@ class Scene:
     observed: np.ndarray
     expected: np.ndarray
     groups: tuple[int, ...]
+    plate_day: np.ndarray
     first_day: dt.date
     silent: tuple[tuple[Zones, np.ndarray], ...] = ()
 
@@ -111,6 +113,7 @@ def _stacked(
     failing = np.concatenate(fails)
     start = np.concatenate([[0], np.cumsum(np.concatenate(lengths))])
     first_day = day[plates].min()
+    plate_day = ((day - first_day) / np.timedelta64(1, "D")).astype("int64")
     inside = membership(zone_dictionary(), *place)
     scene = Scene(
         night=night,
@@ -123,7 +126,8 @@ def _stacked(
         start=start,
         plate=plates,
         group=np.concatenate(row_group),
-        day=((day[plates] - first_day) / np.timedelta64(1, "D")).astype("int64"),
+        day=plate_day[plates],
+        plate_day=plate_day,
         failures=np.add.reduceat(failing, start[:-1], dtype="int64"),
         observed=np.zeros(0),
         expected=np.zeros(0),

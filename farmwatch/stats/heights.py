@@ -117,15 +117,17 @@ def band_shares(
     total = parts[:, :2].sum(axis=1) + body
     bands = np.stack([parts[:, 0], parts[:, 1], body], axis=1)
     band = band_of(height_mm, base_mm, low_mm)
-    seen = (band[:, None] == np.arange(3)).astype(float)
+    seen = (band[:, None] == np.arange(3)).astype(np.float32)
+    due = (bands / total[:, None]).astype(np.float32)
     if len(windows):
         points, place = np.unique(windows, return_inverse=True)
         risen = _body_hazard_to(points, part_height_mm, low_mm, rates, stream)
         place = place.reshape(windows.shape)
-        bands = np.concatenate([bands, risen[:, place[:, 1]] - risen[:, place[:, 0]]], axis=1)
-        within = (height_mm[:, None] >= windows[:, 0]) & (height_mm[:, None] < windows[:, 1]) & (band == BODY)[:, None]
-        seen = np.concatenate([seen, within], axis=1)
-    return BandShares(seen, bands / total[:, None])
+        risen /= total[:, None].astype(np.float32)
+        due = np.concatenate([due, risen[:, place[:, 1]] - risen[:, place[:, 0]]], axis=1)
+        height = np.where(band == BODY, height_mm, -1.0)[:, None]
+        seen = np.concatenate([seen, ((height >= windows[:, 0]) & (height < windows[:, 1])).astype(np.float32)], axis=1)
+    return BandShares(seen, due)
 
 
 def _body_hazard_to(
@@ -134,8 +136,9 @@ def _body_hazard_to(
     """Cumulative body hazard of each failure's part up to each height (no further than the part): (failures, points)."""
     grid = np.arange(0.0, float(np.max(part_height_mm - low_mm, initial=0.0)) + 2 * STEP_MM, STEP_MM)
     through = np.clip(grid[:, None] - BODY_EDGES_MM[:-1], 0.0, np.diff(BODY_EDGES_MM))
-    table = rates[:, 2:] @ through.T
-    reached = np.clip(np.minimum(points[None, :], part_height_mm[:, None]) - low_mm[:, None], 0.0, None) / STEP_MM
+    table = (rates[:, 2:] @ through.T).astype(np.float32)
+    top, low = part_height_mm.astype(np.float32)[:, None], low_mm.astype(np.float32)[:, None]
+    reached = np.maximum(np.minimum(points.astype(np.float32), top) - low, 0) / np.float32(STEP_MM)
     cell = np.minimum(reached.astype(int), len(grid) - 2)
     left, right = table[stream[:, None], cell], table[stream[:, None], cell + 1]
     return np.asarray(left + (right - left) * (reached - cell))
@@ -165,8 +168,8 @@ def weighted_log_rank(
     died = event > 0
     deaths = np.bincount(at[died], minlength=len(times)).astype(float)
     deaths_1 = np.bincount(at[died & group], minlength=len(times)).astype(float)
-    risk = (time[None, :] >= times[:, None]).sum(axis=1).astype(float)
-    risk_1 = ((time[None, :] >= times[:, None]) & group[None, :]).sum(axis=1).astype(float)
+    risk = (len(time) - np.searchsorted(np.sort(time), times)).astype(float)
+    risk_1 = (group.sum() - np.searchsorted(np.sort(time[group]), times)).astype(float)
     survival = np.concatenate([[1.0], np.cumprod(1.0 - deaths / risk)])[:-1]
     weight = survival**p * (1.0 - survival) ** q * risk**at_risk_power
     share = risk_1 / risk

@@ -61,19 +61,31 @@ def candidate_days(day: np.ndarray, stream_start: np.ndarray, first_day: int) ->
     return np.maximum(day - before, 0)
 
 
-def onset_posterior(log_since: np.ndarray, day: np.ndarray, weight: np.ndarray, level: float = 0.9) -> OnsetPosterior:
-    """Posterior over onset days from the log evidence of each candidate.
+def onset_posterior(
+    log_since: np.ndarray,
+    day: np.ndarray,
+    first_day: int,
+    clean_day: np.ndarray | None = None,
+    rate: float = 0.0,
+    level: float = 0.9,
+) -> OnsetPosterior:
+    """Posterior over onset days, every calendar day from ``first_day`` being a candidate.
 
-    ``log_since``: log evidence of an onset at each plate, shape (plates,). ``day``: its day. ``weight``: candidate days
-    it stands for; the days between two plates are equally good candidates, so the mass spreads evenly over them and the
-    most probable onset is reported as the first plate that such an onset would have touched.
+    ``log_since``: log evidence of an onset just before each telling plate, shape (plates,), with its ``day`` in order. A
+    day between two of them is as good a candidate as the later one, but for the plates that came out clean in between
+    (``clean_day``, any order): had it begun before them, each would have come out clean with chance 1 - ``rate``.
     """
-    mass = np.where(weight > 0, weight * np.exp(log_since - log_since.max()), 0.0)
+    days = np.arange(min(first_day, int(day[0])), int(day[-1]) + 1)
+    following = np.searchsorted(day, days)
+    weight = log_since[following].astype(float)
+    if clean_day is not None and len(clean_day) and rate > 0.0:
+        clean = np.sort(clean_day)
+        passed = np.searchsorted(clean, day[following]) - np.searchsorted(clean, days)
+        weight += passed * np.log1p(-min(rate, 0.95))
+    mass = np.exp(weight - weight.max())
     share = np.cumsum(mass) / mass.sum()
     tail = (1.0 - level) / 2.0
-    low, high = (int(np.searchsorted(share, q)) for q in (tail, 1.0 - tail))
-    best = int(np.argmax(np.where(weight > 0, log_since, -np.inf)))
-    before = share[low - 1] if low else 0.0
-    into = (tail - before) / max(share[low] - before, 1e-300)
-    low_day = int(day[low] - weight[low] + 1 + np.floor(into * weight[low]))
-    return OnsetPosterior(int(day[best]), min(low_day, int(day[best])), max(int(day[high]), int(day[best])))
+    low, high = (int(days[min(int(np.searchsorted(share, q)), len(days) - 1)]) for q in (tail, 1.0 - tail))
+    # of equally good days the last: the day of the first plate that such an onset would have touched
+    best = int(days[len(days) - 1 - int(np.argmax(weight[::-1]))])
+    return OnsetPosterior(best, min(low, best), max(high, best))
