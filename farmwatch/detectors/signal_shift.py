@@ -204,11 +204,11 @@ def _describe(
     stream: Stream, scan: StepScan, candidates: np.ndarray, number: int, window: pd.DataFrame, day: np.ndarray
 ) -> Shift:
     there = stream.weight > 0
-    days = np.flatnonzero(there)
-    onset = onset_posterior(scan.log_ratio[number, there], days, candidates[there])
+    days = np.flatnonzero(candidates > 0)
+    onset = onset_posterior(scan.log_ratio[number, days], days, int(days[0]))
     basis = course_basis(there.size, stream.degree)
-    step = step_size(stream.values, stream.weight, basis, stream.noise.rho, onset.day)
-    width = 1.96 * float(np.sqrt(scan.variance[number, onset.day]))
+    step, error = step_size(stream.values, stream.weight, basis, stream.noise, onset.day)
+    width = 1.96 * error
     rows = stream.plates[day[stream.plates] >= onset.day]
     observed = float(np.mean(stream.measure.raw[rows]))
     ends = np.array([step, step - width, step + width])

@@ -24,14 +24,17 @@ import numpy as np
 
 from farmwatch.stats.robust import huber_regression, huber_weights, spread
 
-CLIP = 2.5
+CLIP = 3.5
 BANK = np.array([0.5, 1.0, 2.0, 4.0])  # step sizes w, in long-run spreads of a daily mean
 LARGEST_LOG = 600.0
+LIKELY = 1.0  # ln of the likelihood ratio of the best onset
+LASTING_DAYS = 3
+ROUNDS = 5
 BLOCK_DAYS = 7
 LARGEST_RHO = 0.9
 PAIRS_AT_LEAST = 40  # of neighbouring weeks
 DOUBT = 1.5
-DRAWN_IN_NORMAL = 0.9775599835462834  # mean of min(z^2, CLIP^2) of a standard normal z
+DRAWN_IN_NORMAL = 0.9988  # mean of min(z^2, CLIP^2) of a standard normal z
 
 
 @dataclass(frozen=True)
@@ -73,9 +76,43 @@ def scan_steps(
     noise of each stream's daily means of weight 1 (see :class:`DailyNoise`), (streams,).
     """
     whitened, columns, fresh, weight = whiten(values, weight, basis, rho)
+    width = BANK[:, None] * scale / (1.0 - rho)
+    scan = _scan_calm(calm_values(whitened, weight, columns, scale), columns, fresh, weight, candidates, scale, width)
+    # where a step is likely, days are drawn in to the course with that step, so that a large one counts in full
+    likely, best = scan.log_ratio.max(axis=1) > LIKELY, np.argmax(scan.log_ratio, axis=1)
+    lasting = ((weight > 0) & (np.arange(values.shape[1]) >= best[:, None])).sum(axis=1) >= LASTING_DAYS
+    again = np.flatnonzero(likely & lasting)
+    if again.size == 0:
+        return scan
+    number = np.arange(values.shape[1])
+    step = (number >= best[again, None]) * np.where(number == best[again, None], 1.0, fresh[again])
+    with_step = np.concatenate([columns[again], step[:, :, None]], axis=2)
+    calm = calm_values(whitened[again], weight[again], with_step, scale[again])
+    redone = _scan_calm(
+        calm, columns[again], fresh[again], weight[again], candidates[again], scale[again], width[:, again]
+    )
+    for old, new in zip(
+        (scan.log_evidence, scan.log_ratio, scan.step, scan.variance),
+        (redone.log_evidence, redone.log_ratio, redone.step, redone.variance),
+        strict=True,
+    ):
+        old[again] = new
+    return scan
+
+
+def _scan_calm(
+    calm: np.ndarray,
+    columns: np.ndarray,
+    fresh: np.ndarray,
+    weight: np.ndarray,
+    candidates: np.ndarray,
+    scale: np.ndarray,
+    width: np.ndarray,
+) -> StepScan:
+    """The scan proper, of whitened days without wild values. ``width``: step sizes, (bank, streams)."""
     root = np.sqrt(weight)
     orthonormal = np.linalg.qr(columns * root[:, :, None])[0]
-    calm = calm_values(whitened, weight, columns, scale) * root
+    calm = calm * root
     rest = calm - (orthonormal @ (np.swapaxes(orthonormal, 1, 2) @ calm[:, :, None]))[:, :, 0]
     # the step's regressor is 1 on the onset day and ``fresh`` on every day after it
     with_course = _from_onset(orthonormal * root[:, :, None], fresh[:, :, None])
@@ -83,8 +120,8 @@ def scan_steps(
     onset = (information > 1e-6 * weight.max(axis=1, keepdims=True)) & (candidates > 0)
     safe = np.where(onset, information, np.nan)
     step, variance = _from_onset(rest * root, fresh) / safe, scale[:, None] ** 2 / safe
-    width = (BANK[:, None] * scale / (1.0 - rho))[:, :, None] ** 2
-    ratio = 0.5 * np.log(variance / (variance + width)) + step**2 * width / (2.0 * variance * (variance + width))
+    prior = width[:, :, None] ** 2
+    ratio = 0.5 * np.log(variance / (variance + prior)) + step**2 * prior / (2.0 * variance * (variance + prior))
     ratio = np.exp(np.minimum(ratio, LARGEST_LOG)).mean(axis=0)
     with np.errstate(divide="ignore"):
         log_ratio = np.log(np.where(onset, ratio, 0.0))
@@ -111,15 +148,20 @@ def whiten(
     return whitened, columns, 1.0 - kept, weight * (1.0 - rho[:, None] ** 2) / (1.0 - kept**2)
 
 
-def step_size(values: np.ndarray, weight: np.ndarray, basis: np.ndarray, rho: float, onset: int) -> float:
-    """The step at day ``onset`` of one stream, (days,), by robust regression on the whitened days, nothing drawn in."""
-    columns = np.column_stack([basis, np.arange(values.size) >= onset])
-    whitened, columns, _, weight = (
-        each[0] for each in whiten(values[None, :], weight[None, :], columns, np.array([rho]))
-    )
-    root = np.sqrt(weight[weight > 0])
-    fit = huber_regression(columns[weight > 0] * root[:, None], whitened[weight > 0] * root)
-    return float(fit.coefficients[-1])
+def step_size(
+    values: np.ndarray, weight: np.ndarray, basis: np.ndarray, noise: DailyNoise, onset: int
+) -> tuple[float, float]:
+    """The step at day ``onset`` of one stream, (days,), and its standard error, by robust regression on the days.
+
+    Not on the whitened ones: there a step is mostly one jump, which a robust fit takes for a wild day. The standard
+    error has the long-run spread, scale / (1 - rho).
+    """
+    there = weight > 0
+    root = np.sqrt(weight[there])
+    design = np.column_stack([basis, np.arange(values.size) >= onset])[there] * root[:, None]
+    fit = huber_regression(design, values[there] * root)
+    error = noise.scale / (1.0 - noise.rho) * np.sqrt(np.linalg.pinv(design.T @ design)[-1, -1])
+    return float(fit.coefficients[-1]), float(error)
 
 
 def _from_onset(values: np.ndarray, later: np.ndarray) -> np.ndarray:
@@ -134,9 +176,8 @@ def calm_values(values: np.ndarray, weight: np.ndarray, columns: np.ndarray, sca
     course = np.zeros(values.shape)
     for number, known in enumerate(there):
         own, shape = values[number, known], columns[number, known]
-        level = shape[:, :1] * (np.median(own / shape[:, 0]) if own.size else 0.0)
-        fitted = level[:, 0]
-        for _ in range(3 if shape.shape[1] > 1 else 0):
+        fitted = shape[:, 0] * (np.median(own / shape[:, 0]) if own.size else 0.0)
+        for _ in range(ROUNDS if shape.shape[1] > 1 else 0):
             trust = np.sqrt(huber_weights(own - fitted, float(scale[number])))
             fitted = shape @ np.linalg.lstsq(shape * trust[:, None], own * trust, rcond=None)[0]
         course[number, known] = fitted

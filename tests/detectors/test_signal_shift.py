@@ -1,0 +1,148 @@
+"""Measures that moved: planted shifts are found with size and day; level, season and cold days are not."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from farmwatch.detectors import signal_shift
+from farmwatch.detectors.night import Verdicts, join_history
+from farmwatch.evidence import Subject
+from farmwatch.records import Records
+from farmwatch.settings import load_settings
+from farmwatch.simulate import FarmSpec, simulate
+
+SETTINGS = load_settings()
+SPEC = FarmSpec(printers=8, days=90, designs=30)
+ONSET = SPEC.start + dt.timedelta(days=60)
+LAST = SPEC.start + dt.timedelta(days=84)
+
+
+@pytest.fixture(scope="module")
+def quiet() -> Records:
+    return simulate(SPEC, 3).records
+
+
+def after(records: Records, column: str, who: str) -> pd.Series:
+    runs = records.runs
+    rooms = runs["printer_id"].map(records.printers.set_index("printer_id")["room"])
+    return ((runs["printer_id"] == who) | (rooms == who)) & (records.local_dates(runs["started_at"]).dt.date >= ONSET)
+
+
+def changed(records: Records, column: str, who: str, change: Callable[[pd.Series], pd.Series]) -> Records:
+    runs = records.runs.copy()
+    rows = after(records, column, who)
+    runs.loc[rows, column] = change(runs.loc[rows, column])
+    return dataclasses.replace(records, runs=runs)
+
+
+def cold_vat(records: Records) -> Records:
+    """A vat two degrees colder, with the peel force that colder resin brings."""
+    cold = changed(records, "vat_c", "P03", lambda vat: vat - 2.0)
+    return changed(cold, "peak_release_n", "P03", lambda force: force * np.exp(0.07))
+
+
+def verdicts(records: Records, as_of: dt.date = LAST) -> Verdicts:
+    return signal_shift.detect(join_history(records).night(as_of, SETTINGS))
+
+
+def test_a_quiet_farm_stays_quiet_on_every_tenth_night(quiet: Records) -> None:
+    history = join_history(quiet)
+    found = [
+        signal_shift.detect(history.night(SPEC.start + dt.timedelta(days=day), SETTINGS)) for day in range(0, 90, 10)
+    ]
+    assert [each.evidence for each in found] == [()] * 9
+    assert {check.state for check in found[-1].checks} == {"clear"}
+    assert {check.state for check in found[0].checks} == {"too_few"}
+
+
+def test_a_cold_vat_is_found_with_its_size_and_day(quiet: Records) -> None:
+    (found,) = verdicts(cold_vat(quiet)).evidence
+    assert (found.subject, found.detail["measure"]) == (Subject("printer", "P03"), "vat_c")
+    assert (found.direction, found.effect_unit, found.unit) == ("down", "degC", "plates")
+    assert found.effect_low < -2.0 < found.effect_high
+    assert found.effect == pytest.approx(-2.0, abs=0.3)
+    assert found.since_low <= ONSET <= found.since_high
+    assert abs((found.since - ONSET).days) <= 1
+    assert found.observed - found.expected == pytest.approx(found.effect)
+    assert found.error_rate <= 0.1
+    assert found.score == pytest.approx(np.log(0.1 / found.error_rate))
+
+
+def test_a_rising_peel_force_is_found_in_newtons(quiet: Records) -> None:
+    (found,) = verdicts(changed(quiet, "peak_release_n", "P05", lambda force: force * 1.3)).evidence
+    assert (found.subject, found.detail["measure"], found.direction) == (
+        Subject("printer", "P05"),
+        "peak_release_n",
+        "up",
+    )
+    assert found.effect_unit == "N"
+    assert found.effect == pytest.approx(found.expected * 0.3, rel=0.25)
+    assert found.opportunities == len(found.run_ids) > 30
+
+
+def test_longer_runs_are_found_in_seconds(quiet: Records) -> None:
+    rows = after(quiet, "ended_at", "P02")
+    runs = quiet.runs.copy()
+    runs.loc[rows, "ended_at"] += pd.to_timedelta(np.round(runs.loc[rows, "planned_s"] * 0.02), unit="s")
+    (found,) = verdicts(dataclasses.replace(quiet, runs=runs)).evidence
+    assert (found.subject, found.detail["measure"], found.effect_unit) == (Subject("printer", "P02"), "duration_s", "s")
+    assert found.effect == pytest.approx(found.expected * 0.02, rel=0.3)
+
+
+def test_a_room_without_heating_is_the_rooms_and_its_vats_follow(quiet: Records) -> None:
+    cold = changed(quiet, "ambient_c", "room-1", lambda ambient: ambient - 7.0)
+    cold = changed(cold, "vat_c", "room-1", lambda vat: vat - 7.0)
+    found = verdicts(cold).evidence
+    assert [(each.subject, each.detail["measure"], each.direction) for each in found] == [
+        (Subject("room", "room-1"), "ambient_c", "down")
+    ]
+
+
+def test_the_whole_farms_shift_is_the_farms(quiet: Records) -> None:
+    runs = quiet.runs.copy()
+    rows = quiet.local_dates(runs["started_at"]).dt.date >= ONSET
+    runs.loc[rows, "peak_release_n"] *= 1.3
+    found = verdicts(dataclasses.replace(quiet, runs=runs)).evidence
+    assert {each.subject for each in found} == {Subject("farm", "farm")}
+
+
+def test_a_single_wild_run_moves_nothing(quiet: Records) -> None:
+    runs = quiet.runs.copy()
+    last = runs.index[runs["printer_id"] == "P03"][-3:]
+    runs.loc[last[:1], "peak_release_n"] *= 40.0
+    assert verdicts(dataclasses.replace(quiet, runs=runs)).evidence == ()
+
+
+def test_without_measures_it_says_so_and_stays_quiet(quiet: Records) -> None:
+    blank = quiet.runs.assign(vat_c=np.nan, ambient_c=np.nan, peak_release_n=np.nan, planned_s=np.nan)
+    result = verdicts(dataclasses.replace(quiet, runs=blank))
+    assert result.evidence == ()
+    assert {check.state for check in result.checks} == {"too_few"}
+    assert {check.reason.split(":")[0] for check in result.checks} == {
+        "largest peel force",
+        "vat temperature",
+        "duration against plan",
+        "room temperature",
+    }
+    assert [check.state for check in verdicts(Records()).checks] == ["too_few"]
+
+
+def test_a_printer_alone_is_watched_against_its_own_past(quiet: Records) -> None:
+    one = dataclasses.replace(quiet, runs=quiet.runs[quiet.runs["printer_id"] == "P03"].reset_index(drop=True))
+    assert verdicts(one).evidence == ()
+    found = verdicts(changed(one, "vat_c", "P03", lambda vat: vat - 4.0)).evidence
+    assert [(each.subject, each.detail["measure"]) for each in found] == [(Subject("printer", "P03"), "vat_c")]
+
+
+def test_shuffled_rows_give_the_same_evidence(quiet: Records) -> None:
+    moved = cold_vat(quiet)
+    shuffled = dataclasses.replace(moved, runs=moved.runs.sample(frac=1.0, random_state=1).reset_index(drop=True))
+    (one,), (two,) = verdicts(moved).evidence, verdicts(shuffled).evidence
+    assert one.effect == pytest.approx(two.effect, rel=1e-9)
+    assert one.run_ids == two.run_ids
