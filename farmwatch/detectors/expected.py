@@ -14,7 +14,7 @@ import numpy as np
 
 from farmwatch.detectors.cells import FACTORS, CellCounts, Cells, count_cells
 from farmwatch.detectors.night import Night, Spell
-from farmwatch.stats.crossed import fit_crossed
+from farmwatch.stats.crossed import CrossedFit, fit_crossed
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model
 
 # what is held out with a subject: its own intercept, and the intercepts nested in it that would soak up its trouble
@@ -31,6 +31,7 @@ HELD_OUT = {
     "farm": (),
 }
 SD_SCALE = np.array([0.3, 0.3, 0.7, 0.3, 0.3, 0.3, 0.2, 0.2, 0.2, 0.2])  # half-normal prior of each factor's spread
+FIXED_SD = np.array([10.0, 3.0, 1.0, 0.7, 0.7])  # prior of the covariates' slopes: few failures must not make them wild
 START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures enough to tell its own
 
 
@@ -81,7 +82,8 @@ def fit_expectation(night: Night) -> Expectation:
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
     plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
     levels = tuple(len(names) for names in cells.levels)
-    rho, model, fit = START_RHO, START_MODEL, None
+    rho, model = START_RHO, START_MODEL
+    fit: CrossedFit | None = None
     for _ in range(2):
         weights = 1.0 / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
         fit = fit_crossed(
@@ -93,7 +95,9 @@ def fit_expectation(night: Night) -> Expectation:
             weights=weights[usable],
             sd=None if fit is None else fit.sd,
             sd_prior_scale=SD_SCALE,
+            max_sd=1.5,
             start=fit,
+            fixed_prior_sd=FIXED_SD[moving],
         )
         base = fixed[:, moving] @ fit.fixed_effects
         effects = np.column_stack(
@@ -101,7 +105,7 @@ def fit_expectation(night: Night) -> Expectation:
         )
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
         rho, model = _plate_model(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
-    sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
+        sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
     return Expectation(base, effects, sd, rho, model, share, farm_share, counts)
 
 

@@ -42,6 +42,7 @@ TYPES: tuple[SubjectType, ...] = (
 )
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 AFTER_WASH = ("tacky", "haze")
+SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
 
 
 @dataclass(frozen=True)
@@ -86,20 +87,65 @@ def detect(night: Night) -> Verdicts:
     if night.expectation is None:
         raise ValueError("the rates need the night's fitted expectation")
     scene = _scene(night, night.expectation)
+    found, rivals = _forward(scene)
+    told: list[tuple[Candidate, Scene, list[str]]] = []
+    for candidate, others in _backward(scene, found):
+        signs = next((signs for leader, _, signs in told if _one_story(leader, candidate)), None)
+        if signs is None:
+            told.append((candidate, others, []))
+        elif candidate.stream.sign < len(SIGNS):
+            signs.append(SIGNS[candidate.stream.sign])
+    evidence = [_evidence(c, rivals[c.stream, c.direction], others, signs) for c, others, signs in told]
+    return Verdicts(tuple(evidence), _checks(scene))
+
+
+def _forward(scene: Scene) -> tuple[list[Candidate], dict[tuple[Stream, int], tuple[Subject, ...]]]:
+    """Take the stream that explains most, put its effect into the expectation, look again, until nothing is left."""
     found: list[Candidate] = []
-    rivals: list[tuple[Subject, ...]] = []
-    evidence: list[Evidence] = []
-    floor = -night.settings.rates.keep_within
-    for _ in range(night.settings.rates.findings_at_most):
+    rivals = {}
+    floor = -scene.night.settings.rates.keep_within
+    for _ in range(scene.night.settings.rates.findings_at_most):
         candidates = [c for c in _look(scene) if c.score >= floor and not _taken(c, found)]
         if not candidates:
             break
-        best = _preferred(candidates, scene)
+        best = _preferred(candidates)
+        rivals[best.stream, best.direction] = _rivals(best, candidates, scene)
         found.append(best)
-        rivals.append(_rivals(best, candidates, scene))
-        evidence.append(_evidence(best, rivals[-1], scene))
         scene = replace(scene, lift=_lifted(scene, best))
-    return Verdicts(tuple(evidence), _checks(scene))
+    return found, rivals
+
+
+def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[Candidate, Scene]]:
+    """Each find weighed once more with all the others explained: what was taken too early drops out here.
+
+    Weakest first; returns what stands, in the order found, with the scene in which the others are explained.
+    """
+    floor = -scene.night.settings.rates.keep_within
+    standing = list(found)
+    weighed: dict[int, tuple[Candidate, Scene]] = {}
+    for candidate in sorted(found, key=lambda c: c.score):
+        others = scene
+        for other in standing:
+            if other is not candidate:
+                others = replace(others, lift=_lifted(others, other))
+        codes, _ = _codes(scene, candidate.stream.type)
+        risk = _risk(others, HELD_OUT[candidate.stream.type], own_share=candidate.stream.type != "design")
+        seen = len(np.unique(codes[(codes >= 0) & (scene.trials > 0)]))
+        again = [c for c in _weigh(others, candidate.stream, codes, risk, seen) if c.direction == candidate.direction]
+        if again and again[0].score >= floor:
+            weighed[id(candidate)] = again[0], others
+        else:
+            standing.remove(candidate)
+    return [weighed[id(candidate)] for candidate in standing]
+
+
+def _one_story(one: Candidate, other: Candidate) -> bool:
+    """Streams of one subject that moved at about the same time: one fault with several signs."""
+    return (one.stream.type, one.stream.level, one.direction) == (
+        other.stream.type,
+        other.stream.level,
+        other.direction,
+    ) and abs(one.onset.day - other.onset.day) <= SAME_TIME_DAYS
 
 
 def subject_of(stream: Stream, cells: Cells) -> Subject:
@@ -293,18 +339,15 @@ def _low_day(days: np.ndarray, onset: Onset) -> int:
 
 
 def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
+    """Whether this stream was taken already, at about this time or in the other direction."""
     return any(
         candidate.stream == earlier.stream
-        and (candidate.direction != earlier.direction or abs(candidate.onset.day - earlier.onset.day) <= 21)
-        for earlier in found
-    ) or any(
-        (candidate.stream.type, candidate.stream.level) == (earlier.stream.type, earlier.stream.level)
-        and abs(candidate.onset.day - earlier.onset.day) <= 10
+        and (candidate.direction != earlier.direction or abs(candidate.onset.day - earlier.onset.day) <= SAME_TIME_DAYS)
         for earlier in found
     )
 
 
-def _preferred(candidates: list[Candidate], scene: Scene) -> Candidate:
+def _preferred(candidates: list[Candidate]) -> Candidate:
     """The candidate that explains most; of near ties, a wash station for what shows after washing, else no one's."""
     best = max(candidates, key=lambda c: c.score)
     if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
@@ -349,7 +392,7 @@ def _lift_mask(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     return lift
 
 
-def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene) -> Evidence:
+def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene, other_signs: list[str]) -> Evidence:
     stream, onset = found.stream, found.onset
     codes, _ = _codes(scene, stream.type)
     risk = _risk(scene, HELD_OUT[stream.type], own_share=stream.type != "design")
@@ -390,6 +433,7 @@ def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene) -> Ev
             "standard_error": shift.standard_error,
             "plate_correlation": scene.expectation.rho,
             "log_evidence": found.log_evidence,
+            "other_signs": other_signs,
         },
         run_ids=tuple(scene.night.plates["run_id"].iloc[failing].astype(str)),
     )

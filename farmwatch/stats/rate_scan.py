@@ -29,6 +29,7 @@ STEP = 0.2  # of the grid of log odds offsets; every shift of the bank is a whol
 OFFSETS = np.arange(-22, 29) * STEP
 UP_STEPS = np.array([2, 3, 4, 5, 6, 8, 10, 13, 16])  # odds ratios 1.5 to 25
 DOWN_STEPS = np.array([-3, -5, -7, -10])  # odds ratios 0.55 to 0.14
+LEVEL_REACH = 12  # steps; with the widest shift still on the grid
 ZERO = int(np.flatnonzero(np.abs(OFFSETS) < 1e-9)[0])
 
 
@@ -88,7 +89,7 @@ def shift_log_likelihoods(
 
 def own_levels(sd: float) -> tuple[np.ndarray, np.ndarray]:
     """Grid steps (levels,) and log weights (levels,) of a stream's own level, N(0, sd) cut at three sd."""
-    reach = max(int(np.ceil(3.0 * sd / STEP)), 0)
+    reach = min(int(np.ceil(3.0 * sd / STEP)), LEVEL_REACH)
     steps = np.arange(-reach, reach + 1)
     log_weight = -0.5 * (steps * STEP / max(sd, 1e-6)) ** 2
     return steps, log_weight - logsumexp(log_weight)
