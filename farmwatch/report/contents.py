@@ -25,6 +25,7 @@ from farmwatch.settings import Settings
 
 CAUSES_SHOWN = 4
 CHECKS_SHOWN = 3
+SURE_ENOUGH = 0.5  # a cause at least this likely is told with what mends it
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,7 @@ class FindingPart:
     lost_words: str
     causes: tuple[CausePart, ...]
     other_causes: float
+    mend: str
     checks: tuple[CheckPart, ...]
     caution: str
     repair: tuple[str, ...]
@@ -184,7 +186,12 @@ def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
 
 
 def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date) -> float:
-    """Failures above expected on the subject's plates in the week, for the finding's sign; never below 0."""
+    """Failures above expected on the subject's plates in the week, as the finding counts them; never below 0.
+
+    A measure that moved loses nothing by itself: what it costs is counted where failures moved.
+    """
+    if finding.evidence.kind in ("signal_shift", "odd_run"):
+        return 0.0
     rows = frames.counted(finding.evidence)
     days = rows["day"].to_numpy()
     inside = (days >= np.datetime64(week.first)) & (days <= np.datetime64(until))
@@ -197,6 +204,7 @@ def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -
     evidence = finding.evidence
     lost = lost_in_week(finding, frames, week, until)
     causes = sorted(finding.causes, key=lambda cause: -cause.probability)
+    mend, beware = words.mend(causes[0].code) if causes and causes[0].probability >= SURE_ENOUGH else ("", "")
     return FindingPart(
         finding_id=finding.finding_id,
         kind=evidence.kind,
@@ -212,6 +220,7 @@ def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -
         lost_words=lost_words(lost, frames.unit),
         causes=tuple(cause_part(cause) for cause in causes[:CAUSES_SHOWN]),
         other_causes=float(sum(cause.probability for cause in causes[CAUSES_SHOWN:])),
+        mend=mend,
         checks=tuple(
             CheckPart(
                 check=check.check.partition(". ")[0].removesuffix("."),
@@ -223,7 +232,7 @@ def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -
             )
             for check in finding.next_checks[:CHECKS_SHOWN]
         ),
-        caution=words.cautions(words.caution_of(check) for check in finding.next_checks[:CHECKS_SHOWN]),
+        caution=words.cautions([*(words.caution_of(check) for check in finding.next_checks[:CHECKS_SHOWN]), beware]),
         repair=repair_words(finding),
         first_flagged=words.date(finding.first_flagged_on),
         last_seen=words.date(finding.last_seen_on),

@@ -140,10 +140,8 @@ def numbers(evidence: Evidence) -> tuple[str, ...]:
         for item in evidence.detail.get("also", [])
     ]
     if math.isfinite(evidence.error_rate):
-        out.append(
-            f"At this strength a farm without faults would see {words.number_text(evidence.error_rate, 2)} such "
-            f"false findings a month."
-        )
+        often = words.number_text(evidence.error_rate, 2) if evidence.error_rate >= 1e-4 else "fewer than 0.0001"
+        out.append(f"At this strength a farm without faults would see {often} such false findings a month.")
     return tuple(out)
 
 
@@ -182,10 +180,11 @@ def _counts(evidence: Evidence) -> str:
 
 
 def rivals(evidence: Evidence) -> str:
-    """What the records cannot tell apart; empty where they can."""
+    """What the records cannot tell apart, and what would; empty where they can."""
     if evidence.separable:
         return ""
     names = words.listed((words.subject(rival) for rival in evidence.rivals), "or")
-    would = evidence.detail.get("would_separate") or evidence.detail.get("separate")
-    tail = f" {would}" if isinstance(would, str) and would else ""
-    return f"The records cannot tell {words.subject(evidence.subject)} from {names or 'another subject'}.{tail}"
+    other = names or "whatever else changed at the same time"
+    would = evidence.detail.get("would_separate")
+    tail = f" What would tell: {would.rstrip('.')}." if isinstance(would, str) and would else ""
+    return f"The records cannot tell {words.subject(evidence.subject)} from {other}.{tail}"

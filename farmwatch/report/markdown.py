@@ -69,8 +69,12 @@ def _part(part: FindingPart) -> list[str]:
     if part.causes:
         out += ["", "What may be behind it:", ""]
         out += [f"- {percent(cause.probability)} {safe(cause.name)} ({cause.likelihood})" for cause in part.causes]
+    if part.mend:
+        out += ["", f"If it is the first: {safe(part.mend)}"]
+    if part.caution:
+        out += ["", f"Before you do any of this: {safe(part.caution)}"]
     if part.checks:
-        out += ["", f"What to check next.{' Before you do: ' + safe(part.caution) if part.caution else ''}", ""]
+        out += ["", "What to check next:", ""]
         for place, check in enumerate(part.checks, 1):
             how = f" {safe(check.how)}" if check.how else ""
             out.append(f"{place}. {safe(check.check)} ({safe(check.cost)}).{how}")

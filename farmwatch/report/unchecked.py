@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -58,7 +59,7 @@ def not_checked(checks: Sequence[Check]) -> tuple[NotChecked, ...]:
         rows.append(
             NotChecked(
                 what=f"{DETECTOR_WORDS.get(detector, words.phrase(detector))} of {whom}",
-                why=reason,
+                why=re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda match: words.phrase(match[0]), reason),
                 failed=failed,
                 count=total,
                 subjects=() if subject_type == "farm" else tuple(sorted(names)[:NAMED]),

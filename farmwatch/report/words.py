@@ -259,6 +259,13 @@ def cause(code: str) -> str:
     return table.title(code) if code in table.causes else phrase(code)
 
 
+def mend(code: str) -> tuple[str, str]:
+    """What mends a cause, and what to beware of when doing it; empty for what the table of causes does not hold."""
+    table = _causes()
+    entry = table.causes.get(code)
+    return ("", "") if entry is None else (entry.mend, table.caution(entry.cautions))
+
+
 @cache
 def _causes() -> CauseTable:
     from farmwatch.causes.table import load_causes

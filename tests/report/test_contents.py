@@ -117,7 +117,8 @@ def test_wear_is_drawn_from_the_groups_of_its_finding(case: Case) -> None:
 
 def test_advice_stands_beside_its_caution(case: Case) -> None:
     for part in case.contents.findings:
-        assert part.caution.endswith("safety data sheet comes first.")
+        assert part.caution.startswith("Wear gloves.")
+        assert "safety data sheet" in part.caution.rpartition(". ")[2]
     bare = finding_of(1, one_of_each()["rate_shift"])
     bare = dataclasses.replace(
         bare, next_checks=tuple(dataclasses.replace(c, caution="", code="") for c in bare.next_checks)
@@ -250,3 +251,11 @@ def test_an_exact_onset_is_said_without_about() -> None:
     from farmwatch.report.headlines import headline
 
     assert "since 20 Mar 2031" in headline(item)
+
+
+def test_a_likely_cause_is_told_with_what_mends_it_and_its_caution(case: Case) -> None:
+    part = part_of(case, "plate_pattern")
+    assert "level" in part.mend.lower()
+    assert part.caution.count("safety data sheet") >= 1
+    unsure = dataclasses.replace(case.findings[0], causes=case.findings[0].causes[1:])
+    assert contents_for(case.night, (unsure,), SEEN).new[0].mend == ""
