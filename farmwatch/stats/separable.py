@@ -6,8 +6,9 @@ effects left out, the excess of failures is put to one suspect, to the other, or
     logit P(failure) = offset + d1 [plate of the first] + d2 [plate of the second],    d1, d2 ~ N(0, prior_sd^2)
 
 Another level is a rival where it explains at least half of the excess by itself and one of these holds: both stand on
-the same plates (aliased); the posterior correlation of d1 and d2 is beyond a limit; or leaving the suspect out once
-the rival is in costs little log-likelihood. Plates weigh ``1 / (1 + (n - 1) rho)``, as parts of one plate fail together.
+the same plates (aliased); leaving the suspect out once the rival is in costs little log-likelihood; or the posterior
+correlation of d1 and d2 is beyond a limit and leaving the suspect out costs less than twice as much. Plates weigh
+``1 / (1 + (n - 1) rho)``, as parts of one plate fail together.
 
 Bad at: three or more that share the blame, each pair of which looks separable.
 """
@@ -98,7 +99,7 @@ def _compare(
     reason: Reason
     if only_mine == 0 and only_other == 0:
         reason = "aliased"
-    elif abs(correlation) > correlation_limit:
+    elif abs(correlation) > correlation_limit and cost_suspect < 2.0 * cost_limit:
         reason = "correlated"
     elif cost_suspect < cost_limit:
         reason = "cheap"

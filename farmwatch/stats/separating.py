@@ -40,6 +40,7 @@ def plates_to_separate(
     target: float = 3.0,
     chance: float = 0.8,
     effect_information: float = np.inf,
+    correlation_limit: float = 0.9,
 ) -> PlatesNeeded:
     """How many plates that carry one suspect without the other would tell them apart. Shape (arrangements,).
 
@@ -47,7 +48,8 @@ def plates_to_separate(
     (``probability``) if the other is. The wrong suspect is ruled out when blaming it costs ``target`` in
     log-likelihood; the plates are those after which this has ``chance`` (0.5: on average). Where the suspect of these
     plates is innocent, its effect may still be put between nothing and ``odds_ratio``: ``effect_information``, one over
-    the squared standard error of the log odds ratio, holds it to what the plates of both have shown.
+    the squared standard error of the log odds ratio, holds it to what the plates of both have shown. While the two
+    effects are correlated beyond ``correlation_limit``, twice the target is asked, as it is of rivals.
     """
     expected, parts = np.broadcast_arrays(np.atleast_1d(np.asarray(probability, float)), np.asarray(parts_per_plate))
     full = float(np.log(odds_ratio))
@@ -66,11 +68,15 @@ def plates_to_separate(
     if np.isinf(effect_information):
         mean, spread, misfit = mean[-1:], spread[-1:], misfit[-1:]
     lucky = float(ndtri(chance))
+    information = parts * expected * (1.0 - expected) / (1.0 + (parts - 1.0).clip(0.0) * rho)
+    # the effects' correlation is the root of the shared plates' part in all information on the second effect
+    entangled = 0.0 if np.isinf(effect_information) else effect_information * (correlation_limit**-2 - 1.0)
 
     def settled(plates: np.ndarray) -> np.ndarray:
+        asked = np.where(plates * information < entangled, 2.0 * target, target)
         calm = np.min(plates * mean - lucky * np.sqrt(plates) * spread + misfit, axis=0)
         high = plates * raised[0][0] - lucky * np.sqrt(plates) * raised[1][0]
-        return np.minimum(calm, high) >= target
+        return np.minimum(calm, high) >= asked
 
     low, high = np.zeros(len(expected)), np.full(len(expected), float(_MOST_PLATES))
     never = ~settled(high)
