@@ -1,0 +1,47 @@
+# Two commands do everything on a machine with Python 3.11, pip and make:
+#   make demo   runs the whole job on the invented sample farm
+#   make test   passes everything that a change must pass
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/ready
+DEMO := demo-farm
+# statistics of this size are faster on one thread a process than on all
+export OMP_NUM_THREADS ?= 1
+export OPENBLAS_NUM_THREADS ?= 1
+
+.PHONY: demo test check lint types imports tests bench clean
+
+demo: $(READY)
+	rm -rf $(DEMO)
+	$(BIN)/farmwatch demo $(DEMO)
+
+test: check
+
+check: lint types imports tests
+
+$(READY): requirements.lock pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --editable .
+	touch $(READY)
+
+lint: $(READY)
+	$(BIN)/ruff format --check farmwatch tests benchmarks
+	$(BIN)/ruff check farmwatch tests benchmarks
+
+types: $(READY)
+	$(BIN)/mypy
+
+imports: $(READY)
+	$(BIN)/lint-imports
+
+tests: $(READY)
+	$(BIN)/python -m pytest -n 2 --dist loadfile
+
+bench: $(READY)
+	for table in benchmarks/*.py; do echo "== $$table"; $(BIN)/python $$table || exit 1; done
+
+clean:
+	rm -rf $(VENV) $(DEMO) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache
