@@ -24,6 +24,7 @@ from farmwatch.stats.crossed_design import Bordered, Design
 from farmwatch.stats.plate_correlation import log_choose
 
 SD_FLOOR = 1e-4
+FLAT_SD = 100.0  # too wide to be felt; a covariate that no failure ever had stays finite
 _NEWTON_STEPS = 60
 _HALVINGS = 12
 
@@ -69,10 +70,10 @@ class Cells:
         levels: tuple[int, ...],
         offset: np.ndarray | None = None,
         weights: np.ndarray | None = None,
-        fixed_prior_sd: np.ndarray | float | None = None,
+        fixed_prior_sd: np.ndarray | float = FLAT_SD,
     ) -> Cells:
         failures, trials = np.asarray(failures, float), np.asarray(trials, float)
-        scale = np.full(fixed.shape[1], np.inf if fixed_prior_sd is None else fixed_prior_sd, float)
+        scale = np.full(fixed.shape[1], fixed_prior_sd, float)
         rows = np.ones(len(failures)) if weights is None else np.asarray(weights, float)
         return Cells(failures, trials, rows, Design.of(fixed, codes, levels, offset), 1.0 / scale**2)
 
@@ -110,7 +111,7 @@ def fit_crossed(
     sd_prior_scale: np.ndarray | None = None,
     max_sd: float = 3.0,
     start: CrossedFit | None = None,
-    fixed_prior_sd: np.ndarray | float | None = None,
+    fixed_prior_sd: np.ndarray | float = FLAT_SD,
 ) -> CrossedFit:
     """Fit by penalised Newton steps, the standard deviations by Schall's fixed point.
 
@@ -118,10 +119,11 @@ def fit_crossed(
     ``1 / (1 + (n - 1) rho)`` for plates of ``n`` parts. ``fixed``: (rows, columns), an intercept among them. ``codes``:
     integers (rows, factors), -1 for no level. ``levels``: levels a factor; unseen levels get effect 0. ``sd``: fixed
     standard deviations, NaN where to be estimated. ``sd_prior_scale``: half-normal prior scale a factor.
-    ``fixed_prior_sd``: normal prior around 0 on fixed effects, which keeps all-good records finite. ``start``: a fit
-    of the same columns and levels to start from; the result then differs within the tolerance (1e-4).
+    ``fixed_prior_sd``: normal prior around 0 on fixed effects, infinite for none. ``start``: a fit of the same columns
+    and levels to start from; the result then differs within the tolerance (1e-4).
 
-    Raises SingularDesignError where fixed columns depend on each other, ValueError on shapes or levels that do not fit.
+    Raises ValueError on shapes or levels that do not fit, SingularDesignError where fixed columns depend on each other
+    and have no prior.
     """
     cells = Cells.of(failures, trials, fixed, codes, levels, offset, weights, fixed_prior_sd)
     known = np.full(len(levels), np.nan) if sd is None else np.asarray(sd, float)

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from farmwatch.stats.crossed import Cells, CrossedFit, climb, finish, fit_cells, laplace
+from farmwatch.stats.crossed import FLAT_SD, Cells, CrossedFit, climb, finish, fit_cells, laplace
 from farmwatch.stats.crossed_design import Bordered
 
 SD_LEAST = 1e-3
@@ -37,7 +37,7 @@ def fit_laplace(
     sd_prior_scale: np.ndarray | None = None,
     max_sd: float = 3.0,
     start: CrossedFit | None = None,
-    fixed_prior_sd: np.ndarray | float | None = None,
+    fixed_prior_sd: np.ndarray | float = FLAT_SD,
 ) -> CrossedFit:
     """As :func:`farmwatch.stats.crossed.fit_crossed`, by maximum Laplace likelihood; ``iterations`` counts looks."""
     cells = Cells.of(failures, trials, fixed, codes, levels, offset, weights, fixed_prior_sd)

@@ -44,7 +44,7 @@ def test_equals_a_plain_glm_when_the_effects_are_held_at_zero() -> None:
     import statsmodels.api as sm
 
     data = cells(1)
-    fit = fit_crossed(levels=LEVELS, sd=np.zeros(3), **data)
+    fit = fit_crossed(levels=LEVELS, sd=np.zeros(3), fixed_prior_sd=np.inf, **data)
     counts = np.column_stack([data["failures"], data["trials"] - data["failures"]])
     plain = sm.GLM(
         counts, data["fixed"], family=sm.families.Binomial(), offset=data["offset"], var_weights=data["weights"]
@@ -57,7 +57,7 @@ def test_equals_a_plain_glm_when_the_effects_are_held_at_zero() -> None:
 def test_mode_covariance_and_laplace_agree_with_dense_algebra() -> None:
     data = cells(2)
     sd = np.array([0.5, 0.7, 0.3])
-    fit = fit_crossed(levels=LEVELS, sd=sd, **data)
+    fit = fit_crossed(levels=LEVELS, sd=sd, fixed_prior_sd=np.inf, **data)
     matrix, owner = written_out(data)
     precision = np.where(owner < 0, 0.0, 1.0 / np.append(sd, np.inf)[owner] ** 2)
     weights, trials, failures = data["weights"], data["trials"], data["failures"]
@@ -179,9 +179,30 @@ def test_all_alike_stays_finite_under_a_prior(outcome: str) -> None:
     assert np.abs(expected - (outcome == "failed")).max() < 0.05
 
 
+def test_a_covariate_that_no_failure_ever_had_stays_finite() -> None:
+    data = cells(15)
+    never = (np.arange(400) % 5 == 0).astype(float)
+    data["fixed"] = np.column_stack([data["fixed"], never])
+    data["failures"] = np.where(never > 0, 0, data["failures"])
+    fit = fit_crossed(levels=LEVELS, **data)
+    assert fit.converged
+    assert -20 < fit.fixed_effects[3] < -5
+
+
+def test_a_factor_without_levels_changes_nothing() -> None:
+    data = cells(16)
+    one = fit_crossed(levels=LEVELS, **data)
+    data["codes"] = np.column_stack([data["codes"], np.full(400, -1)])
+    two = fit_crossed(levels=(*LEVELS, 0), **data)
+    np.testing.assert_allclose(one.fixed_effects, two.fixed_effects, rtol=1e-6)
+    assert two.effects[3].shape == (0,)
+    data["codes"] = np.full((400, 2), -1)
+    assert fit_crossed(levels=(0, 0), **data).converged
+
+
 def test_no_factor_at_all_and_one_row() -> None:
     none = np.zeros((3, 0), int)
-    fit = fit_crossed(np.array([1, 2, 0]), np.array([5, 9, 6]), np.ones((3, 1)), none, ())
+    fit = fit_crossed(np.array([1, 2, 0]), np.array([5, 9, 6]), np.ones((3, 1)), none, (), fixed_prior_sd=np.inf)
     assert expit(fit.fixed_effects[0]) == pytest.approx(3 / 20, rel=1e-6)
     one = fit_crossed(np.array([1]), np.array([4]), np.ones((1, 1)), np.zeros((1, 1), int), (1,), fixed_prior_sd=5.0)
     assert np.isfinite(one.log_likelihood)
@@ -191,7 +212,10 @@ def test_refuses_what_cannot_be_fitted() -> None:
     data = cells(12)
     data["fixed"] = np.column_stack([data["fixed"], data["fixed"][:, 0]])
     with pytest.raises(SingularDesignError, match="depend on each other"):
-        fit_crossed(levels=LEVELS, **data)
+        fit_crossed(levels=LEVELS, fixed_prior_sd=np.inf, **data)
+    twice = fit_crossed(levels=LEVELS, **data)  # under the default prior the twins share what is theirs
+    assert twice.converged
+    assert twice.fixed_effects[0] == pytest.approx(twice.fixed_effects[3], rel=1e-6)
     with pytest.raises(ValueError, match="levels outside"):
         Design.of(np.ones((2, 1)), np.array([[0], [3]]), (3,), None)
     with pytest.raises(ValueError, match="shape"):
