@@ -10,7 +10,6 @@ from scipy.special import logsumexp
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model, plate_log_likelihood
 from farmwatch.stats.rate_scan import (
     OFFSETS,
-    STEP,
     UP_STEPS,
     ZERO,
     onset_interval,
@@ -166,4 +165,3 @@ def test_streams_better_than_their_own_past_alone_are_no_improvement() -> None:
     guarded = scan_shifts(table, active, 0.3, down, guard=True).log_evidence[0]
     assert free > np.log(1000.0)
     assert guarded < np.log(100.0)
-    assert STEP == pytest.approx(OFFSETS[1] - OFFSETS[0])
