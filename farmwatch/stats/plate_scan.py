@@ -254,8 +254,8 @@ def bernoulli_llr(cases: np.ndarray, size: np.ndarray, total_cases: float, total
 def poisson_llr(cases: np.ndarray, expected: np.ndarray, total_cases: float) -> np.ndarray:
     """Kulldorff's log likelihood ratio of a zone (Poisson model); ``expected`` sums to ``total_cases``; up only."""
     cases, expected = np.asarray(cases, float), np.asarray(expected, float)
-    rest = total_cases - cases
-    gain = _times_log(cases, cases / expected) + _times_log(rest, rest / (total_cases - expected))
+    rest, rest_expected = total_cases - cases, np.maximum(total_cases - expected, 1e-300)
+    gain = _times_log(cases, cases / expected) + _times_log(rest, rest / rest_expected)
     return np.where(cases > expected, gain, 0.0)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from farmwatch.evidence import Evidence
 
-SIDE_CUTS = (0.0, 0.33, 0.6)
+SIDE_CUTS = (0.0, 0.33, 0.6, 0.8)
 CORNER_CUTS = (0.0, 0.3, 0.55)
 DISC_RADII = (0.4, 0.6, 0.8)
 RIM_CUTS = (0.5, 0.65, 0.78)
@@ -23,7 +23,7 @@ BAND_HALF_WIDTHS = (0.12, 0.2)
 SPOT_GRIDS = ((0.4, (-0.8, -0.4, 0.0, 0.4, 0.8)), (0.26, (-0.8, -0.48, -0.16, 0.16, 0.48, 0.8)))
 FINE_STEP = 0.08
 FINE_REACH = 4
-FINE_RADII = (0.16, 0.2, 0.26, 0.33, 0.4)
+FINE_RADII = (0.16, 0.22, 0.3, 0.4, 0.52)
 
 # Prior weight of each name before any plate is seen; equal within a name. Names with several sides share theirs.
 NAME_WEIGHTS = {
