@@ -47,7 +47,7 @@ class _Taken:
 class _Session:
     farm: Farm
     summary: CollectSummary
-    known_digests: set[str]
+    kept: set[tuple[str, str]]
     next_number: int
     named: dict[str, set[str]] = field(default_factory=dict)
     changed: dict[str, set[str]] = field(default_factory=lambda: {"printers": set(), "runs": set()})
@@ -66,7 +66,7 @@ def collect(farm: Farm, paths: Sequence[Path | str] | None = None, progress: Pro
         session = _Session(
             farm,
             CollectSummary(),
-            {delivery.digest for delivery in earlier},
+            {(delivery.digest, delivery.name) for delivery in earlier},
             earlier[-1].number + 1 if earlier else 1,
         )
         tick = _ticker(sources, progress)
@@ -141,9 +141,10 @@ def _write_batch(session: _Session, table: str, batch: Sequence[_Taken]) -> None
     ends = np.cumsum([len(taken.understood.rows) for taken in batch])[:-1]
     for taken, status in zip(batch, np.split(plan.status, ends), strict=True):
         _count(session, taken, status)
-        if taken.digest not in session.known_digests or (status != UNCHANGED).any():
+        known = (taken.digest, deliveries.short_name(taken.source.name))
+        if known not in session.kept or (status != UNCHANGED).any():
             deliveries.keep(farm, session.next_number, taken.digest, taken.source.name, taken.packed)
-            session.known_digests.add(taken.digest)
+            session.kept.add(known)
             session.next_number += 1
     plan.apply()
     _note_changes(session, table, rows, plan.status)

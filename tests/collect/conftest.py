@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from farmwatch.collect import CollectSummary, collect
 from farmwatch.store import Farm
+
+
+@pytest.fixture(autouse=True, scope="module")
+def no_waiting_for_the_disk() -> Iterator[None]:
+    """Syncing to disk is tested where power cuts are; here it only takes time."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda handle: None)
+        yield
 
 
 @pytest.fixture
