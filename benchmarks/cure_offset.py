@@ -61,7 +61,7 @@ def coupon_farm(
     return Records(runs=conform(pd.DataFrame(runs), "runs"), coupons=conform(pd.DataFrame(pieces), "coupons"))
 
 
-def flagged(records: Records, step: int = 3, first: int = 12) -> dict[tuple[str, str], tuple[dt.date, Evidence]]:
+def flagged(records: Records, step: int = 7, first: int = 12) -> dict[tuple[str, str], tuple[dt.date, Evidence]]:
     """Subjects over the limit, each with its first night among every ``step``-th and what was said then."""
     settings, history = load_settings(), join_history(records)
     found: dict[tuple[str, str], tuple[dt.date, Evidence]] = {}
@@ -97,7 +97,7 @@ def main(farms: int = 40) -> None:
     print(f"{'quiet farm':<34}{'findings':>9}{'per farm-month':>16}")
     for name, kinds in QUIET.items():
         count = sum(len(flagged(coupon_farm(np.random.default_rng([1, s]), **kinds))) for s in range(farms))  # type: ignore[arg-type]
-        print(f"{name:<34}{count:>9}{count / (farms * DAYS / 30):>16.3f}")
+        print(f"{name:<34}{count:>9}{count / (farms * DAYS / 30):>16.3f}", flush=True)
     head = f"{'fault':<34}{'found':>7}{'median days':>13}{'95 % holds':>12}{'since holds':>13}{'others':>8}"
     print(head)
     for name, (kinds, subject, size) in FAULTS.items():
@@ -113,7 +113,10 @@ def main(farms: int = 40) -> None:
                 since += one.since_low <= begin <= one.since_high
         count = max(len(days), 1)
         middle = float(np.median(days)) if days else float("nan")
-        print(f"{name:<34}{len(days):>7}{middle:>13.0f}{holds / count:>12.2f}{since / count:>13.2f}{others:>8}")
+        print(
+            f"{name:<34}{len(days):>7}{middle:>13.0f}{holds / count:>12.2f}{since / count:>13.2f}{others:>8}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

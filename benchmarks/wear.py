@@ -97,7 +97,7 @@ def plate_farm(
     )
 
 
-def flagged(records: Records, step: int = 5, first: int = 15) -> dict[tuple[str, str], tuple[dt.date, Evidence]]:
+def flagged(records: Records, step: int = 7, first: int = 15) -> dict[tuple[str, str], tuple[dt.date, Evidence]]:
     """Subjects over the limit, each with its first night among every ``step``-th and what was said then."""
     settings, history = load_settings(), join_history(records)
     found: dict[tuple[str, str], tuple[dt.date, Evidence]] = {}
@@ -136,7 +136,10 @@ def main(farms: int = 30) -> None:
                 holds += one.effect_low <= truth <= one.effect_high
         middle = float(np.median(days)) if days else float("nan")
         share = holds / len(days) if days else float("nan")
-        print(f"{name:<42}{len(days):>7}{middle:>13.0f}{share:>12.2f}{others:>8}{others / (farms * DAYS / 30):>16.3f}")
+        print(
+            f"{name:<42}{len(days):>7}{middle:>13.0f}{share:>12.2f}{others:>8}{others / (farms * DAYS / 30):>16.3f}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -96,11 +96,14 @@ def detect(night: Night) -> Verdicts:
         return Verdicts((), (Check(NAME, "too_few", "farm", "farm", "no bar or slot has been measured"),))
     scene = _scene(night, coupons, sessions, usable)
     checks = _checks(scene)
+    if not scene.streams:
+        return Verdicts((), checks)
     log_limit = np.log(scene.per_month / _budget(night))
     evidence: list[Evidence] = []
     taken: set[Subject] = set()
-    for _ in range(limits.findings_at_most):
-        scene = _with_shared_days(scene)
+    for number in range(limits.findings_at_most):
+        if number < 2:  # the first fault found may have looked like days that share much; further ones add little
+            scene = _with_shared_days(scene)
         fit = _fit(scene)
         claims = _claims(scene, fit, [stream for stream in scene.streams if stream.subject not in taken])
         claims = [claim for claim in claims if claim.log_sum - log_limit >= -limits.keep_within]
@@ -184,11 +187,14 @@ def _streams(night: Night, frame: pd.DataFrame, least: int) -> tuple[Stream, ...
     for name, inside in profiles:
         subject = Subject("profile", name)
         streams.append(_stream(subject, inside, day, pieces, least, len(profiles) > 2, oldest, None, True))
-        streams.append(Stream(subject, np.array([day[inside].min()]), np.ones(1), inside[:, None] * 1.0, True))
+        if pieces[inside].sum() >= least:
+            streams.append(Stream(subject, np.array([day[inside].min()]), np.ones(1), inside[:, None] * 1.0, True))
     if len(profiles) != 1:
         everything = np.ones(len(frame), bool)
         streams.append(_stream(Subject("farm", "farm"), everything, day, pieces, least, False, oldest, None, True))
-        streams.append(Stream(Subject("farm", "farm"), np.array([first_day]), np.ones(1), np.ones((len(day), 1)), True))
+        if pieces.sum() >= least:
+            whole = np.ones((len(day), 1))
+            streams.append(Stream(Subject("farm", "farm"), np.array([first_day]), np.ones(1), whole, True))
     return tuple(stream for stream in streams if stream.days.size)
 
 
