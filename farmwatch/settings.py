@@ -114,6 +114,7 @@ class CausesSection(Section):
     one_height_mm: Positive
     plates_at_least: Count
     answer_z: Positive
+    answer_ratio: Positive
     place_z: Positive
     show_at_least: Share
     checks_at_most: Count

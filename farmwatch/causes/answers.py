@@ -32,7 +32,7 @@ _MEASURE_OF = {
 _COUNTER_CAUSE = {
     "film": ("film", "film_layers", "layers"),
     "lamp": ("lamp", "lamp_hours", "hours"),
-    "bath": ("wash", "bath", "wash_runs"),
+    "bath": ("wash", "bath", "wash_runs", "bath_runs"),
     "bottle": ("lot", "bottle", "days_open"),
     "panel": ("panel", "panel_hours"),
     "screw": ("screw", "screw_hours"),
@@ -49,7 +49,7 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
     if case is not None:
         answers += [place.where(case), compare.course(case), onset.first_plate(case), compare.cold(case)]
         answers += [compare.load(case), compare.aligned(case), compare.neighbours(case)]
-        if len(case.failed) and evidence.direction != "down":
+        if len(case.failed) and not better(evidence):
             compositions = [place.signs(case), place.heights(case)]
         silent = _silent(case, answers, compositions)
     else:
@@ -66,6 +66,11 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
         entered=entered_results(context.service, finding.finding_id, table) if context is not None else (),
         silent=tuple(silent),
     )
+
+
+def better(evidence: Evidence) -> bool:
+    """Whether it fails less than expected; a measure that fell is not better for that."""
+    return evidence.direction == "down" and evidence.kind not in ("signal_shift", "cure_offset")
 
 
 def who(evidence: Evidence) -> Answer:

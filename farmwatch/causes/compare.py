@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from farmwatch.causes.context import Case
@@ -18,19 +20,33 @@ _ALIKE = 0.1
 _FULL = 0.85
 
 
-def rank_z(value: np.ndarray, heavy: np.ndarray) -> float:
-    """Standardised rank difference (Mann-Whitney, mid-ranks, no tie correction) of ``value`` in the heavy half.
+@dataclass(frozen=True)
+class Climb:
+    """Whether plates fail more the higher a value stands, beyond what was expected of each.
 
-    ``value`` (plates,), ``heavy`` bool (plates,). Positive: the heavy ones lie higher. NaN with nobody on one side.
+    ``z``: the score test for a slope of failures on the rank of the value; ``ratio``: failures over expected in the
+    upper third of the plates over that in the lower third.
     """
-    many, few = int(heavy.sum()), int((~heavy).sum())
-    if not many or not few:
-        return float("nan")
+
+    z: float
+    ratio: float
+
+
+def climb(value: np.ndarray, failures: np.ndarray, expected: np.ndarray, variance: np.ndarray) -> Climb:
+    """The climb of ``failures`` with ``value``, each (plates,); ``expected`` and ``variance`` above 0, at any one scale.
+
+    Ranks with ties in the middle. The variance is inflated by the mean squared residual where that passes one.
+    """
     order = np.sort(value)
-    rank = (np.searchsorted(order, value, "left") + np.searchsorted(order, value, "right") + 1) / 2.0
-    total = rank[heavy].sum()
-    mean = many * (many + few + 1) / 2.0
-    return float((total - mean) / np.sqrt(many * few * (many + few + 1) / 12.0))
+    rank = (np.searchsorted(order, value, "left") + np.searchsorted(order, value, "right")) / (2.0 * len(value))
+    mean = expected * failures.sum() / expected.sum()
+    residual = failures - mean
+    lever = rank - (rank * mean).sum() / mean.sum()
+    spread = max(float((residual**2 / variance).mean()), 1.0)
+    total = float(np.sqrt((lever**2 * variance).sum() * spread))
+    upper, lower = rank > 2.0 / 3.0, rank < 1.0 / 3.0
+    above, below = ((failures[part].sum() + 0.5) / (mean[part].sum() + 0.5) for part in (upper, lower))
+    return Climb(float((lever * residual).sum()) / total if total > 0.0 else 0.0, float(above / below))
 
 
 def cold(case: Case) -> Answer | None:
@@ -90,17 +106,27 @@ def _compare(case: Case, value: np.ndarray, question: str) -> Answer | None:
     known = np.isfinite(value)
     if known.sum() < 2 * settings.plates_at_least:
         return None
-    _, failures, expected = case.per_plate
-    heavy = failures > np.maximum(expected, 0.5)
-    if heavy[known].sum() < settings.plates_at_least:
+    number, failures, expected = case.per_plate
+    known &= expected > 0.0
+    heavy = known & (failures > expected)
+    if heavy.sum() < settings.plates_at_least:
         return None
-    z = rank_z(value[known], heavy[known])
-    if not np.isfinite(z):
-        return None
-    yes = z > settings.answer_z
-    few = float(min(heavy[known].sum(), (~heavy[known]).sum()))
-    return Answer(question, "yes" if yes else "no", YES_NO[question][0 if yes else 1], 1.0 if yes else few / (few + _HALF),
-                  run_ids=case.run_ids(case.plates[known & heavy]))  # fmt: skip
+    mean, variance = _scaled(case, number[known], failures[known], expected[known])
+    found = climb(value[known], failures[known], mean, variance)
+    yes = found.z > settings.answer_z and found.ratio > settings.answer_ratio
+    few = float(min(heavy.sum(), (known & ~heavy).sum()))
+    words = YES_NO[question][0 if yes else 1]
+    return Answer(question, "yes" if yes else "no", words, 1.0 if yes else few / (few + _HALF),
+                  run_ids=case.run_ids(case.plates[heavy]))  # fmt: skip
+
+
+def _scaled(
+    case: Case, number: np.ndarray, failures: np.ndarray, expected: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance of each plate's failures, were all raised alike; the farm's correlation is in the variance."""
+    mean = np.clip(expected * failures.sum() / expected.sum(), 1e-6, 0.98 * number)
+    together = 1.0 + case.context.correlation * np.maximum(number - 1.0, 0.0)
+    return mean, mean * (1.0 - mean / number) * together
 
 
 def neighbours(case: Case) -> Answer | None:
@@ -135,9 +161,7 @@ def course(case: Case) -> Answer | None:
     if failures[kept].sum() < settings.plates_at_least:
         return None
     number, failures, expected = number[kept], failures[kept], expected[kept]
-    mean = np.clip(expected * failures.sum() / expected.sum(), 1e-6, 0.98 * number)
-    together = 1.0 + case.context.correlation * np.maximum(number - 1.0, 0.0)
-    variance = mean * (1.0 - mean / number) * together
+    mean, variance = _scaled(case, number, failures, expected)
     spread = float(((failures - mean) ** 2 / variance).mean())
     day = case.context.day[case.plates[kept]].astype(float)
     lever = day - (day * mean).sum() / mean.sum()

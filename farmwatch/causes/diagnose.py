@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from farmwatch.causes.answers import read_pattern
+from farmwatch.causes.answers import better, read_pattern
 from farmwatch.causes.checks import next_checks
 from farmwatch.causes.context import Context
 from farmwatch.causes.posterior import SPEAKS, Posterior, weigh
@@ -22,7 +22,7 @@ def diagnose(
     ``context`` is the night's view, shared between findings; without it only what the finding itself says is weighed.
     Causes come highest first, ``unknown`` always among them; those below the listing limit are left out.
     """
-    if finding.evidence.direction == "down":
+    if better(finding.evidence):
         # got better than expected: nothing to mend, and the table says nothing of it
         return (Cause(UNKNOWN, 1.0),), ()
     pattern = read_pattern(finding, context, table)

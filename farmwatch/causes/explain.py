@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.causes.answers import read_pattern, told
+from farmwatch.causes.answers import better, read_pattern, told
 from farmwatch.causes.checks import next_checks
 from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import causes_of
@@ -60,9 +60,9 @@ def tell(
     """The story of ``finding``; with the night's ``context`` its sentences name their plates, else only the finding's."""
     pattern = read_pattern(finding, context, table)
     paragraphs = [_seen(finding), _questions(finding, pattern)]
-    if finding.evidence.direction == "down":
-        better = "It got better than expected. That is told so that it can be kept, not mended; no cause is looked for."
-        paragraphs.append(Paragraph("Causes", (Sentence(better),)))
+    if better(finding.evidence):
+        praise = "It got better than expected. That is told so that it can be kept, not mended; no cause is looked for."
+        paragraphs.append(Paragraph("Causes", (Sentence(praise),)))
     else:
         posterior = weigh(pattern, table, settings.causes)
         paragraphs += [

@@ -151,10 +151,23 @@ def test_heights(height: Callable[[int], float], answer: str, settings: Settings
     assert list(HEIGHTS)[int(np.argmax(composition.counts))] == answer
 
 
-def test_ranks_by_hand() -> None:
-    # heavy hold ranks 4, 5, 6 of six: sum 15, mean 3 x 7 / 2 = 10.5, variance 3 x 3 x 7 / 12 = 5.25
-    assert compare.rank_z(np.arange(6.0), np.arange(6) > 2) == pytest.approx(4.5 / np.sqrt(5.25))
-    assert np.isnan(compare.rank_z(np.arange(3.0), np.zeros(3, bool)))
+def test_climb_by_hand() -> None:
+    # six plates, one failure expected of each, none fail but the upper three, two each: residuals -1 -1 -1 1 1 1.
+    # ranks 1/12, 3/12, ... 11/12, about their mean -5/12 ... 5/12: sum of lever x residual (1 + 3 + 5 + 5 + 3 + 1) / 12 =
+    # 18/12; sum of squared levers 70/144; mean squared residual 1
+    failures = np.array([0.0, 0.0, 0.0, 2.0, 2.0, 2.0])
+    got = compare.climb(np.arange(6.0), failures, np.ones(6), np.ones(6))
+    assert got.z == pytest.approx(1.5 / np.sqrt(70 / 144))
+    # upper third (4 + .5) / (2 + .5), lower third .5 / 2.5
+    assert got.ratio == pytest.approx(9.0)
+    assert compare.climb(np.zeros(6), failures, np.ones(6), np.ones(6)).z == 0.0
+
+
+def test_fuller_plates_that_fail_as_expected_of_them_are_no_climb() -> None:
+    parts = np.array([2.0, 2.0, 2.0, 20.0, 20.0, 20.0])
+    got = compare.climb(parts, parts / 2.0, parts, parts)
+    assert got.z == pytest.approx(0.0, abs=1e-12)
+    assert got.ratio == pytest.approx(1.0)
 
 
 def test_cold_full_and_aligned_plates(settings: Settings) -> None:
@@ -327,6 +340,13 @@ def test_an_empty_farm_is_no_error(settings: Settings, table: CauseTable) -> Non
     one = case(farm(left_side, days=2), settings)
     causes, _ = diagnose(Finding("F", one.evidence, START, START), table, settings, context)
     assert causes
+
+
+def test_a_room_that_got_colder_is_not_better(settings: Settings, table: CauseTable) -> None:
+    one = case(farm(left_side, days=8), settings, kind="signal_shift", direction="down", subject=Subject("room", "R"),
+               detail={"measure": "ambient_c"})  # fmt: skip
+    causes, _ = diagnose(Finding("F", one.evidence, START, START), table, settings)
+    assert causes[0].code == "cold_resin"
 
 
 def test_better_than_expected_has_no_cause(settings: Settings, table: CauseTable) -> None:
