@@ -23,7 +23,9 @@ SOUTH = {"Bladen", "Hoke", "Robeson", "Scotland"}
 NORTH_EAST = {"Bertie", "Halifax", "Hertford", "Northampton"}
 
 
-@pytest.mark.parametrize(("cases", "people", "expected"), [(39, 31420, 11.6797), (31, 25764, 8.63552), (11, 9125, 3.00889)])
+@pytest.mark.parametrize(
+    ("cases", "people", "expected"), [(39, 31420, 11.6797), (31, 25764, 8.63552), (11, 9125, 3.00889)]
+)
 def test_new_york_leukaemia_zones(cases: int, people: int, expected: float) -> None:
     llr = bernoulli_llr(np.array([cases]), np.array([people]), 552, 1057673)
     assert llr[0] == pytest.approx(expected, rel=1e-5)

@@ -1,0 +1,173 @@
+"""Operating characteristic of the plate patterns: found, right shape, false findings. Prints tables.
+
+Small farms are drawn here, apart from the simulator: six printers, ten parts a plate at random places, four parts in a
+hundred failing; on one printer the parts in a tenth of the plate fail three times as often, until it has had about 200
+failures. Beside it quiet farms: independent parts, neighbours pulled down with every failure, parts crowding at the
+centre, a hard design that always stands in one corner.
+
+Run: ``python benchmarks/plate_pattern.py [repeats]`` (100 by default, about ten minutes on one core).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.detectors.night import join_history
+from farmwatch.detectors.plate_pattern import detect
+from farmwatch.evidence import Evidence
+from farmwatch.records import Records, conform
+from farmwatch.settings import load_settings
+
+START = dt.date(2031, 1, 6)
+DAYS, PRINTERS, PLATES, PARTS = 120, 6, 417, 10
+WIDTH, DEPTH = 200.0, 120.0
+BASE_RATE, TIMES = 0.04, 3.0
+SIDE = 2.0 * np.sqrt(0.1)
+Where = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+# every region covers a tenth of the plate; u, v run from -1 to 1; a round one is round in mm (the plate is 200 x 120)
+SHAPES: dict[str, tuple[Where, tuple[str, ...]]] = {
+    "corner": (lambda u, v: (u < -1 + SIDE) & (v < -1 + SIDE), ("front_left",)),
+    "left side": (lambda u, v: u < -0.8, ("left",)),
+    "front": (lambda u, v: v < -0.8, ("front",)),
+    "row": (lambda u, v: np.abs(v - 0.2) < 0.1, ("row",)),
+    "column": (lambda u, v: np.abs(u + 0.2) < 0.1, ("column",)),
+    "centre": (lambda u, v: (u / 0.6) ** 2 + v**2 < 0.4 / np.pi / 0.6, ("centre",)),
+    "spot": (lambda u, v: ((u - 0.45) / 0.6) ** 2 + (v - 0.3) ** 2 < 0.4 / np.pi / 0.6, ("spot",)),
+}
+
+
+def draw_farm(
+    rng: np.random.Generator,
+    bad: Where | None = None,
+    times: float = TIMES,
+    pull: float = 0.0,
+    crowd: bool = False,
+    hard_corner: float = 0.0,
+    plates: int = PLATES,
+    printers: int = PRINTERS,
+) -> Records:
+    """One small farm. ``pull``: chance that a failure takes its nearest neighbour. ``crowd``: parts fill from the centre.
+
+    ``hard_corner``: odds of a design that always stands front left, against the others.
+    """
+    count = printers * plates
+    printer = np.repeat(np.arange(printers), plates)
+    day = np.tile(np.sort(rng.integers(0, DAYS, plates)), printers)
+    u, v = rng.uniform(-0.95, 0.95, (2, count, PARTS))
+    if crowd:
+        u, v = u * np.sqrt(rng.random((count, PARTS))), v * np.sqrt(rng.random((count, PARTS)))
+    risk = np.full((count, PARTS), BASE_RATE)
+    design = np.full((count, PARTS), "plain", dtype=object)
+    if hard_corner:
+        corner = (u < -0.2) & (v < -0.2)
+        risk[corner] *= hard_corner
+        design[corner] = "hard"
+    if bad is not None:
+        risk = np.where((printer == 0)[:, None] & bad(u, v), risk * times, risk)
+    failed = rng.random((count, PARTS)) < risk
+    if pull:
+        away = np.hypot((u[:, :, None] - u[:, None]) * WIDTH, (v[:, :, None] - v[:, None]) * DEPTH)
+        away[:, np.arange(PARTS), np.arange(PARTS)] = np.inf
+        nearest = away.argsort(axis=2)
+        for neighbour in range(2):
+            taken = failed & (rng.random((count, PARTS)) < pull)
+            plate, part = np.nonzero(taken)
+            failed[plate, nearest[plate, part, neighbour]] = True
+    return as_records(printer, day, u, v, failed, design)
+
+
+def as_records(
+    printer: np.ndarray, day: np.ndarray, u: np.ndarray, v: np.ndarray, failed: np.ndarray, design: np.ndarray
+) -> Records:
+    """Arrays of shape (plates,) and (plates, parts) as the tables of a farm."""
+    names = np.array([f"P{i + 1}" for i in range(printer.max() + 1)])
+    run = np.array([f"R{i:06d}" for i in range(len(printer))])
+    started = pd.Timestamp(START, tz="UTC") + pd.to_timedelta(day * 24 + 8, unit="h")
+    number = u.shape[1]
+    runs = pd.DataFrame(
+        {
+            "run_id": run,
+            "printer_id": names[printer],
+            "started_at": started,
+            "ended_at": started + pd.to_timedelta(4, unit="h"),
+            "outcome": np.where(failed.any(axis=1), "partial", "good"),
+        }
+    )
+    parts = pd.DataFrame(
+        {
+            "run_id": np.repeat(run, number),
+            "part_no": np.tile(np.arange(1, number + 1), len(run)),
+            "design_id": design.ravel(),
+            "x_mm": u.ravel() * WIDTH / 2.0,
+            "y_mm": v.ravel() * DEPTH / 2.0,
+            "outcome": np.where(failed.ravel(), "failed", "good"),
+        }
+    )
+    printers = pd.DataFrame({"printer_id": names, "plate_width_mm": WIDTH, "plate_depth_mm": DEPTH})
+    return Records(printers=conform(printers, "printers"), runs=conform(runs, "runs"), parts=conform(parts, "parts"))
+
+
+def findings(records: Records, last_day: int = DAYS, risk: np.ndarray | None = None) -> list[Evidence]:
+    """What is above its limit on the night of ``last_day``."""
+    night = join_history(records).night(START + dt.timedelta(days=last_day), load_settings(), risk)
+    return [evidence for evidence in detect(night).evidence if evidence.score >= 0.0]
+
+
+def power_table(repeats: int, seed: int = 1) -> list[tuple[str, float, float, float]]:
+    """Per shape: share found on the printer, share of those with the right name, share of farms with any other finding."""
+    rows = []
+    for shape, (bad, names) in SHAPES.items():
+        found = right = other = 0
+        for number in range(repeats):
+            evidence = findings(draw_farm(np.random.default_rng([seed, number]), bad))
+            mine = [e for e in evidence if e.subject.id == "P1"]
+            found += bool(mine)
+            right += bool(mine) and mine[0].zone in names
+            other += len(evidence) > len(mine[:1])
+        rows.append((shape, found / repeats, right / max(found, 1), other / repeats))
+    return rows
+
+
+QUIET = {
+    "independent parts": {},
+    "every failure may pull two neighbours": {"pull": 0.5},
+    "parts crowd at the centre": {"crowd": True},
+    "crowded, and neighbours pulled": {"crowd": True, "pull": 0.5},
+    "a hard design always front left": {"hard_corner": 3.0},
+}
+
+
+def quiet_table(repeats: int, seed: int = 2) -> list[tuple[str, float]]:
+    """Per kind of quiet farm: false findings per farm-month, over nights ten days apart."""
+    rows = []
+    for label, habits in QUIET.items():
+        total = 0
+        for number in range(repeats):
+            records = draw_farm(np.random.default_rng([seed, number]), **habits)
+            seen = {e.subject for last in range(10, DAYS + 1, 10) for e in findings(records, last)}
+            total += len(seen)
+        rows.append((label, total / repeats / (DAYS / 30.0)))
+    return rows
+
+
+def main(repeats: int) -> None:
+    budget = load_settings().alarm_budget
+    print(f"200 failures, {TIMES:g} times the rate in a tenth of the plate, {repeats} farms each")
+    print(f"{'shape':12s}{'found':>8s}{'right name':>12s}{'another finding':>17s}")
+    for shape, found, right, other in power_table(repeats):
+        print(f"{shape:12s}{found:8.2f}{right:12.2f}{other:17.2f}")
+    allowed = budget.false_findings_per_month * budget.share_plate_pattern
+    quiet = max(repeats // 5, 1)
+    print(f"\nquiet farms, {quiet} of {DAYS} days each; allowed {allowed:.2f} false findings a farm-month")
+    for label, rate in quiet_table(quiet):
+        print(f"{label:40s}{rate:8.3f}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)

@@ -1,0 +1,108 @@
+"""Hazards by height: saturated estimates, who is at risk, and expected bands against brute force."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from farmwatch.stats.heights import (
+    BASE,
+    BODY,
+    BODY_EDGES_MM,
+    TRANSITION,
+    band_of,
+    band_shares,
+    discrete_hazards,
+    exposure,
+    hazard_bin,
+    pooled_hazards,
+    window_edges,
+)
+
+
+def test_saturated_hazards_are_failures_over_those_at_risk() -> None:
+    exit_bin = np.array([0, 0, 1, 1, 1, 2, 2, 3])
+    failed = np.array([1, 0, 1, 1, 0, 0, 1, 0])
+    hazards = discrete_hazards(exit_bin, failed, 5)
+    assert hazards.at_risk.tolist() == [8, 6, 3, 1, 0]
+    assert hazards.failed.tolist() == [1, 2, 1, 0, 0]
+    assert hazards.hazard[:4] == pytest.approx([1 / 8, 2 / 6, 1 / 3, 0.0], rel=1e-15)
+    assert np.isnan(hazards.hazard[4])
+
+
+def test_weights_stand_for_replication() -> None:
+    exit_bin, failed, weight = np.array([0, 1, 2]), np.array([1, 0, 1]), np.array([2.0, 3.0, 1.0])
+    twice = np.repeat([0, 1, 2], [2, 3, 1])
+    by_hand = discrete_hazards(twice, failed[twice], 3)
+    assert discrete_hazards(exit_bin, failed, 3, weight).hazard == pytest.approx(by_hand.hazard)
+
+
+def test_statsmodels_survival_from_the_same_hazards() -> None:
+    from statsmodels.duration.survfunc import SurvfuncRight
+
+    rng = np.random.default_rng(1)
+    time, event = rng.integers(0, 12, 200), rng.random(200) < 0.6
+    hazards = discrete_hazards(time, event, 12)
+    survival = np.cumprod(1.0 - hazards.hazard)
+    reference = SurvfuncRight(time + 1.0, event.astype(int))
+    at = reference.surv_times.astype(int) - 1
+    assert survival[at] == pytest.approx(reference.surv_prob, rel=1e-12)
+
+
+def test_bands_follow_the_layer_settings() -> None:
+    height = np.array([0.0, 0.3, 0.34, 0.5, 0.7, 0.9, np.nan])
+    band = band_of(height, np.full(7, 0.3), np.full(7, 0.7))
+    assert band.tolist() == [BASE, BASE, BASE, TRANSITION, TRANSITION, BODY, BODY]
+    none = band_of(np.array([0.5]), np.array([0.3]), np.array([0.3]))
+    assert none.tolist() == [BODY]
+
+
+def test_only_parts_tall_enough_are_at_risk() -> None:
+    exposed = exposure(np.array([0.7, 3.0, 50.0]), np.full(3, 0.3), np.full(3, 0.7))
+    assert exposed[0, 2:].sum() == 0.0
+    assert exposed[1, 2:].sum() == pytest.approx(2.3)
+    assert exposed[2, 2:].sum() == pytest.approx(49.3)
+    assert exposed[:, :2].tolist() == [[1, 1]] * 3
+    assert hazard_bin(np.array([0.2, 0.6, 1.0, 49.0]), np.full(4, 0.3), np.full(4, 0.7)).tolist() == [0, 1, 2, 8]
+
+
+def test_expected_shares_equal_integration_by_small_steps() -> None:
+    rng = np.random.default_rng(6)
+    rates = rng.uniform(0.01, 0.2, (2, 2 + len(BODY_EDGES_MM) - 1))
+    top, base, low = np.array([20.3, 7.5, 2.0]), np.array([0.3, 0.3, 0.5]), np.array([0.7, 0.7, 0.5])
+    stream = np.array([0, 1, 1])
+    windows = np.array([[1.0, 2.5], [6.0, 12.0], [30.0, 36.0]])
+    shares = band_shares(top * 0.9, top, base, low, rates, stream, windows)
+    step = 1e-3
+    for row in range(3):
+        heights = np.arange(low[row] + step / 2, top[row], step)
+        hazard = rates[stream[row], 2 + np.searchsorted(BODY_EDGES_MM[1:-1], heights - low[row], side="right")] * step
+        foot = rates[stream[row], 0] * 1.0
+        middle = rates[stream[row], 1] * float(low[row] > base[row])
+        total = foot + middle + hazard.sum()
+        expected = [foot, middle, hazard.sum()]
+        expected += [hazard[(heights >= a) & (heights < b)].sum() for a, b in windows]
+        assert shares.expected[row] == pytest.approx(np.array(expected) / total, rel=2e-2, abs=2e-4)
+    assert shares.expected[:, 5].tolist() == [0.0, 0.0, 0.0]
+    assert shares.expected[:, :3].sum(axis=1) == pytest.approx(np.ones(3), rel=1e-6)
+
+
+def test_observed_shares_put_each_failure_in_one_band() -> None:
+    height = np.array([0.2, 0.6, 9.0])
+    windows = np.array([[8.0, 10.0], [0.0, 1.0]])
+    rates = np.ones((1, 2 + len(BODY_EDGES_MM) - 1))
+    shares = band_shares(height, np.full(3, 20.0), np.full(3, 0.3), np.full(3, 0.7), rates, np.zeros(3, int), windows)
+    assert shares.observed.tolist() == [[1, 0, 0, 0, 0], [0, 1, 0, 0, 0], [0, 0, 1, 1, 0]]
+
+
+def test_pooled_hazards_are_plain_ratios_where_there_is_plenty() -> None:
+    failures, exposed = np.full((1, 11), 4000.0), np.full((1, 11), 80000.0)
+    assert pooled_hazards(failures, exposed) == pytest.approx(np.full((1, 11), 0.05), rel=1e-3)
+    assert (pooled_hazards(np.zeros((1, 11)), exposed) > 0).all()
+
+
+def test_windows_overlap_by_half_and_reach_the_top() -> None:
+    edges = window_edges(10.0, (2.0,))
+    assert (np.diff(edges[:, 0]) == 1.0).all()
+    assert (edges[:, 1] - edges[:, 0] == 2.0).all()
+    assert edges[-1, 1] >= 10.0

@@ -1,0 +1,175 @@
+"""The conditional law of which parts fail, by exact enumeration on small plates; e-values; relabelling; odds ratios."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from farmwatch.stats.plate_scan import (
+    conditional_inclusion,
+    log_e_values,
+    one_failure_each,
+    pair_inclusion,
+    reference_odds,
+    relabel,
+    scan_p_value,
+    tilt,
+    zone_effect,
+    zone_moments,
+    zone_shares,
+)
+
+ODDS = np.array([0.02, 0.31, 0.05, 0.11, 1.7, 0.05])
+
+
+def _enumerated(odds: np.ndarray, failures: int) -> tuple[np.ndarray, np.ndarray]:
+    """All ways to place the failures (ways, parts) and their probabilities."""
+    ways = np.array([np.isin(np.arange(len(odds)), c) for c in combinations(range(len(odds)), failures)])
+    weight = np.where(ways, odds, 1.0).prod(axis=1)
+    return ways, weight / weight.sum()
+
+
+@pytest.mark.parametrize("failures", [1, 2, 3, 4, 5])
+def test_inclusion_probabilities_equal_enumeration(failures: int) -> None:
+    ways, chance = _enumerated(ODDS, failures)
+    start = np.array([0, len(ODDS)])
+    assert conditional_inclusion(ODDS, start, np.array([failures])) == pytest.approx(chance @ ways, rel=1e-10)
+    assert pair_inclusion(ODDS, failures) == pytest.approx((ways * chance[:, None]).T @ ways, rel=1e-10)
+
+
+def test_plates_do_not_mix_and_equal_odds_give_equal_chances() -> None:
+    odds = np.concatenate([ODDS, np.full(4, 0.3), ODDS])
+    start = np.array([0, 6, 10, 16])
+    together = conditional_inclusion(odds, start, np.array([2, 3, 5]))
+    assert together[6:10] == pytest.approx(np.full(4, 0.75), rel=1e-12)
+    assert together[:6] == pytest.approx(conditional_inclusion(ODDS, np.array([0, 6]), np.array([2])), rel=1e-12)
+    assert together[10:].sum() == pytest.approx(5.0, rel=1e-12)
+
+
+def test_zone_moments_equal_enumeration_and_add_over_plates() -> None:
+    rng = np.random.default_rng(5)
+    inside = rng.random((12, 4)) < 0.4
+    failed = np.array([1, 0, 0, 1, 0, 0, 1, 1, 0, 1, 0, 0], bool)
+    odds = np.concatenate([ODDS, ODDS[::-1]])
+    moments = zone_moments(odds, np.array([0, 6, 12]), failed, inside)
+    mean, variance = np.zeros(4), np.zeros(4)
+    for plate in (slice(0, 6), slice(6, 12)):
+        ways, chance = _enumerated(odds[plate], int(failed[plate].sum()))
+        hits = ways.astype(float) @ inside[plate]
+        mean += chance @ hits
+        variance += chance @ hits**2 - (chance @ hits) ** 2
+    assert moments.mean == pytest.approx(mean, rel=1e-10)
+    assert moments.variance == pytest.approx(variance, rel=1e-9)
+    assert moments.observed == pytest.approx(failed.astype(float) @ inside)
+
+
+def test_equal_odds_give_hypergeometric_moments() -> None:
+    from scipy.stats import hypergeom
+
+    inside = (np.arange(9) < 4)[:, None]
+    failed = np.arange(9) < 3
+    moments = zone_moments(np.full(9, 0.1), np.array([0, 9]), failed, inside)
+    assert moments.mean[0] == pytest.approx(hypergeom.mean(9, 4, 3), rel=1e-12)
+    assert moments.variance[0] == pytest.approx(hypergeom.var(9, 4, 3), rel=1e-10)
+
+
+def test_relabelling_follows_the_conditional_law() -> None:
+    ways, chance = _enumerated(ODDS, 2)
+    drawn = relabel(ODDS, np.array([0, 6]), np.array([2]), 20000, np.random.default_rng(11))
+    assert (drawn.sum(axis=1) == 2).all()
+    seen = (drawn[:, None, :] == ways[None]).all(axis=2).mean(axis=0)
+    error = np.sqrt(chance * (1 - chance) / 20000)
+    assert (np.abs(seen - chance) < 4.5 * error + 1e-4).all()
+
+
+@pytest.mark.parametrize("ratio", [2.0, 8.0])
+@pytest.mark.parametrize("failures", [1, 2, 4])
+def test_an_e_value_has_mean_one(ratio: float, failures: int) -> None:
+    ways, chance = _enumerated(ODDS, failures)
+    zone = np.array([1, 1, 0, 0, 0, 1.0])
+    expected = float(chance @ (ways @ zone)) / failures
+    observed = ways @ zone / failures
+    mean = float(chance @ np.exp(log_e_values(observed, np.full_like(observed, expected), ratio)))
+    assert mean == pytest.approx(1.0, rel=1e-10)
+
+
+def test_an_e_value_keeps_mean_one_when_parts_pull_each_other_down() -> None:
+    # a ring of eight parts; one goes, and takes the next two with it: each part lies among the failed with chance 3/8
+    ways = np.array([np.isin(np.arange(8), [(i + step) % 8 for step in range(3)]) for i in range(8)])
+    zone = (np.arange(8) < 3).astype(float)
+    averaged = np.exp(log_e_values(ways @ zone / 3.0, np.full(8, 3.0 / 8.0), 8.0))
+    assert averaged.mean() == pytest.approx(1.0, rel=1e-12)
+    # the likelihood ratio of parts that fail independently would cry wolf here
+    _, chance = _enumerated(np.ones(8), 3)
+    independent = 8.0 ** (ways @ zone) / float(chance @ 8.0 ** (_enumerated(np.ones(8), 3)[0] @ zone))
+    assert independent.mean() > 1.5
+
+
+def test_shares_are_sums_over_each_plate() -> None:
+    inside = np.array([[1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    shares = zone_shares(np.array([0.25, 0.75, 1.0]), np.array([0, 2, 3]), np.array([0, 1, 2]), inside)
+    assert shares.tolist() == [[1.0, 0.75], [0.0, 1.0]]
+
+
+def test_reference_leaves_the_subject_out_and_is_never_below_one() -> None:
+    expected = np.full((60, 1), 0.2)
+    observed = np.zeros((60, 1))
+    observed[:20:2] = 1.0  # the first of three subjects fails in the zone half the time, the others never
+    start = np.array([0, 20, 40])
+    odds = reference_odds(observed, expected, np.array([0]), start, 20.0)[:, 0]
+    assert odds[0] == 1.0
+    seen, plates = 10 + 20 * 0.2, 60.0
+    by_hand = seen / (plates - seen) / (12.0 / 48.0)
+    assert odds[1] == pytest.approx(by_hand, rel=1e-9)
+
+
+def test_tilting_by_the_odds_ratio_is_undone_by_its_inverse() -> None:
+    share = np.array([0.05, 0.4, 0.9])
+    assert tilt(tilt(share, 3.0), 1.0 / 3.0) == pytest.approx(share, rel=1e-12)
+
+
+def test_odds_ratio_is_recovered_and_its_interval_covers() -> None:
+    rng = np.random.default_rng(3)
+    covered, estimates = 0, []
+    for _ in range(300):
+        expected = rng.uniform(0.1, 0.4, 120)
+        hits = (rng.random(120) < tilt(expected, 4.0)).astype(float)
+        effect = zone_effect(hits, np.ones(120), expected)
+        covered += effect.low < 4.0 < effect.high
+        estimates.append(np.log(effect.ratio))
+    assert np.exp(np.mean(estimates)) == pytest.approx(4.0, rel=0.05)
+    assert 0.92 <= covered / 300 <= 0.985
+
+
+def test_parts_that_fall_together_widen_the_interval() -> None:
+    rng = np.random.default_rng(4)
+    expected = np.full(80, 0.3)
+    hits = (rng.random(80) < 0.5).astype(float)
+    alone = zone_effect(hits, np.ones(80), expected)
+    together = zone_effect(5 * hits, np.full(80, 5.0), expected)
+    assert np.log(together.high / together.low) > 0.9 * np.log(alone.high / alone.low)
+
+
+def test_p_value_is_uniform_without_a_pattern_and_small_with_one() -> None:
+    rng = np.random.default_rng(9)
+    plates, parts, count = 40, 8, 199
+    start = np.arange(plates + 1) * parts
+    share = np.full(plates * parts, 1.0 / parts)
+    inside = (rng.random((plates * parts, 12)) < 0.25).astype(np.float32)
+
+    def p_value(chance: np.ndarray) -> float:
+        failed = np.zeros(plates * parts)
+        rows = np.array([rng.choice(parts, p=c / c.sum()) for c in chance.reshape(plates, parts)]) + start[:-1]
+        failed[rows] = 1.0
+        drawn = one_failure_each(share, start, count, rng)
+        labels = np.zeros((count, plates * parts))
+        labels[np.arange(count)[:, None], drawn] = 1.0
+        return scan_p_value(failed, share, start, inside, labels)
+
+    quiet = np.array([p_value(np.ones(plates * parts)) for _ in range(120)])
+    assert quiet.min() >= 1.0 / 200
+    assert 0.4 < quiet.mean() < 0.62
+    assert (quiet <= 0.1).mean() < 0.2
+    assert p_value(1.0 + 9.0 * inside[:, 3].astype(float)) <= 0.01

@@ -1,0 +1,113 @@
+"""Zones: where they lie, which parts they hold, and that evidence carries enough to find its parts again."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from farmwatch.evidence import ZONES, Evidence, Subject
+from farmwatch.stats.zones import (
+    geometry,
+    membership,
+    normalised_edges,
+    spots_around,
+    take_zones,
+    zone_dictionary,
+    zone_mask,
+)
+
+
+def _grid(number: int, half_width: float, half_depth: float) -> tuple[np.ndarray, ...]:
+    u, v = (axis.ravel() for axis in np.meshgrid(*[(np.arange(number) + 0.5) / number * 2 - 1] * 2))
+    return u, v, np.full(u.size, half_width), np.full(u.size, half_depth)
+
+
+def _evidence(index: int, half_width: float, half_depth: float) -> Evidence:
+    zones, day = zone_dictionary(), dt.date(2031, 1, 6)
+    detail = {**geometry(zones, index, half_width, half_depth), "normalised": normalised_edges(zones, index)}
+    numbers = dict.fromkeys(("observed", "expected", "opportunities", "effect", "effect_low", "effect_high"), 1.0)
+    return Evidence(
+        "plate_pattern", Subject("printer", "P1"), day, day, day, unit="parts", effect_unit="odds ratio",
+        error_rate=0.1, score=1.0, direction="up", zone=zones.name[index], detail=detail, **numbers,
+    )  # fmt: skip
+
+
+def test_every_published_name_is_there_and_weights_sum_to_one() -> None:
+    zones = zone_dictionary()
+    assert set(zones.name) == set(ZONES)
+    assert zones.weight.sum() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "u", "v"),
+    [
+        ("left", -0.9, 0.0),
+        ("right", 0.9, 0.0),
+        ("front", 0.0, -0.9),
+        ("back", 0.0, 0.9),
+        ("front_left", -0.9, -0.9),
+        ("front_right", 0.9, -0.9),
+        ("back_left", -0.9, 0.9),
+        ("back_right", 0.9, 0.9),
+        ("centre", 0.0, 0.0),
+        ("rim", -0.9, 0.3),
+    ],
+)
+def test_front_is_negative_y_and_right_is_positive_x(name: str, u: float, v: float) -> None:
+    zones = zone_dictionary()
+    inside = membership(zones, np.array([u]), np.array([v]), np.array([72.0]), np.array([45.0]))[0]
+    named = np.array(zones.name) == name
+    assert inside[named].all()
+
+
+def test_shares_of_the_plate_agree_with_geometry() -> None:
+    zones = zone_dictionary()
+    inside = membership(zones, *_grid(400, 100.0, 60.0)).mean(axis=0)
+    for index in range(len(zones)):
+        place = geometry(zones, index, 100.0, 60.0)
+        if place["shape"] == "disc":
+            if (
+                abs(zones.centre_u[index]) + zones.radius[index] > 1
+                or abs(zones.centre_v[index]) + zones.radius[index] > 1
+            ):
+                continue  # cut off by the plate's edge
+            share = np.pi * float(place["radius_mm"]) ** 2 / 24000.0
+        else:
+            area = (place["right_mm"] - place["left_mm"]) * (place["back_mm"] - place["front_mm"]) / 24000.0
+            share = 1.0 - area if place["shape"] == "outside" else area
+        assert inside[index] == pytest.approx(share, rel=0.05, abs=0.003), zones.name[index]
+
+
+@pytest.mark.parametrize(("half_width", "half_depth"), [(100.0, 60.0), (60.0, 100.0)])
+def test_mask_of_evidence_equals_membership(half_width: float, half_depth: float) -> None:
+    zones = zone_dictionary()
+    u, v, _, _ = grid = _grid(37, half_width, half_depth)
+    inside = membership(zones, *grid) > 0
+    for index in range(len(zones)):
+        evidence = _evidence(index, half_width, half_depth)
+        mask = zone_mask(evidence, u * half_width, v * half_depth, 2 * half_width, 2 * half_depth)
+        assert (mask == inside[:, index]).all()
+
+
+def test_unknown_positions_lie_nowhere() -> None:
+    unknown = membership(zone_dictionary(), np.array([np.nan]), np.array([0.1]), np.array([50.0]), np.array([50.0]))
+    assert unknown.sum() == 0
+
+
+def test_alike_places_are_looked_up_once_but_plates_of_other_shape_apart() -> None:
+    zones = zone_dictionary()
+    u, v = np.full(4, 0.5), np.full(4, 0.3)
+    width, depth = np.array([50.0, 50.0, 100.0, 50.0]), np.full(4, 50.0)
+    each = np.concatenate([membership(zones, u[i:][:1], v[i:][:1], width[i:][:1], depth[i:][:1]) for i in range(4)])
+    assert (membership(zones, u, v, width, depth) == each).all()
+
+
+def test_fine_spots_stay_on_the_plate_and_single_zones_keep_their_numbers() -> None:
+    spots = spots_around(0.8, -0.8)
+    assert (np.abs(spots.centre_u) < 1).all()
+    assert (np.abs(spots.centre_v) < 1).all()
+    one = take_zones(spots, 7)
+    assert len(one) == 1
+    assert normalised_edges(one, 0) == normalised_edges(spots, 7)
