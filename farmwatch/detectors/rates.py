@@ -22,9 +22,9 @@ from farmwatch.stats.rate_scan import (
     DOWN_STEPS,
     UP_STEPS,
     Onset,
+    ShiftTable,
     onset_interval,
     scan_shifts,
-    shift_log_likelihoods,
     shift_posterior,
 )
 
@@ -80,6 +80,7 @@ class Scene:
     plate: np.ndarray
     day: np.ndarray
     lift: np.ndarray
+    table: ShiftTable
 
 
 def detect(night: Night) -> Verdicts:
@@ -103,15 +104,25 @@ def _forward(scene: Scene) -> tuple[list[Candidate], dict[tuple[Stream, int], tu
     """Take the stream that explains most, put its effect into the expectation, look again, until nothing is left."""
     found: list[Candidate] = []
     rivals = {}
+    known = {spell.subject for spell in scene.night.spells}
     floor = -scene.night.settings.rates.keep_within
+    weighed: dict[Stream, list[Candidate]] = {}
     for _ in range(scene.night.settings.rates.findings_at_most):
-        candidates = [c for c in _look(scene) if c.score >= floor and not _taken(c, found)]
+        weighed = _look(scene, weighed)
+        candidates = [c for seen in weighed.values() for c in seen if c.score >= floor and not _taken(c, found)]
+        # what is below its limit counts only where it keeps a known finding alive
+        candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, scene.cells) in known]
         if not candidates:
             break
         best = _preferred(candidates)
         rivals[best.stream, best.direction] = _rivals(best, candidates, scene)
         found.append(best)
-        scene = replace(scene, lift=_lifted(scene, best))
+        lift = _lifted(scene, best)
+        moved = np.flatnonzero((lift != scene.lift).any(axis=1))
+        weighed = {
+            stream: seen for stream, seen in weighed.items() if not np.isin(seen[0].cells, moved, kind="table").any()
+        }
+        scene = replace(scene, lift=lift)
     return found, rivals
 
 
@@ -167,6 +178,7 @@ def _scene(night: Night, expectation: Expectation) -> Scene:
         plate,
         cells.day[plate],
         np.ones((number, SIGN_COUNT)),
+        ShiftTable(expectation.model),
     )
     lift = scene.lift
     for spell in night.spells:
@@ -196,9 +208,9 @@ def _codes(scene: Scene, kind: SubjectType) -> tuple[np.ndarray, int]:
     return scene.cells.codes[: len(scene.plate), column], len(scene.cells.levels[column])
 
 
-def _look(scene: Scene) -> list[Candidate]:
-    """Every stream that a cheap screen lets through, with its evidence."""
-    candidates = []
+def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> dict[Stream, list[Candidate]]:
+    """Every stream that a cheap screen lets through, with its evidence; ``weighed``: streams that nothing has touched."""
+    candidates = {}
     for kind in TYPES:
         if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
             continue  # one room is the farm; the room says more
@@ -208,7 +220,7 @@ def _look(scene: Scene) -> list[Candidate]:
             continue
         risk = _risk(scene, HELD_OUT[kind], own_share=kind != "design")
         for stream in _screen(scene, kind, codes, levels, seen, risk):
-            candidates.extend(_weigh(scene, stream, codes, risk, seen))
+            candidates[stream] = weighed.get(stream) or _weigh(scene, stream, codes, risk, seen)
     return candidates
 
 
@@ -316,7 +328,7 @@ def own_spread(expectation: Expectation, kind: SubjectType, sign: int) -> float:
 def _weigh(scene: Scene, stream: Stream, codes: np.ndarray, risk: np.ndarray, seen: int) -> list[Candidate]:
     members = np.flatnonzero((codes == stream.level) & (scene.trials > 0))
     plates = _stream_plates(scene, stream.sign, members, risk)
-    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.model)
+    table = scene.table(plates.failures, plates.trials, plates.log_odds)
     days, first = np.unique(plates.day, return_index=True)
     by_day = np.add.reduceat(table, first, axis=0)
     sd = own_spread(scene.expectation, stream.type, stream.sign)
@@ -397,7 +409,7 @@ def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene, other
     codes, _ = _codes(scene, stream.type)
     risk = _risk(scene, HELD_OUT[stream.type], own_share=stream.type != "design")
     plates = _stream_plates(scene, stream.sign, np.flatnonzero((codes == stream.level) & (scene.trials > 0)), risk)
-    table = shift_log_likelihoods(plates.failures, plates.trials, plates.log_odds, scene.expectation.model)
+    table = scene.table(plates.failures, plates.trials, plates.log_odds)
     after = plates.day >= onset.day
     sd = own_spread(scene.expectation, stream.type, stream.sign)
     shift = shift_posterior(table[~after].sum(axis=0), table[after].sum(axis=0), sd)

@@ -12,6 +12,7 @@ from farmwatch.stats.rate_scan import (
     OFFSETS,
     UP_STEPS,
     ZERO,
+    ShiftTable,
     onset_interval,
     own_levels,
     scan_shifts,
@@ -165,3 +166,16 @@ def test_streams_better_than_their_own_past_alone_are_no_improvement() -> None:
     guarded = scan_shifts(table, active, 0.3, down, guard=True).log_evidence[0]
     assert free > np.log(1000.0)
     assert guarded < np.log(100.0)
+
+
+def test_table_of_likelihoods_agrees_with_the_likelihood() -> None:
+    rng = np.random.default_rng(6)
+    n = rng.integers(1, 16, 300).astype(float)
+    y = np.minimum(rng.poisson(0.8, 300), n).astype(float)
+    log_odds = np.round(rng.normal(-3.0, 0.8, 300) / 0.04) * 0.04
+    table = ShiftTable(MODEL)
+    exact = shift_log_likelihoods(y, n, np.round(log_odds, 2), MODEL)
+    for _ in range(2):  # the second time from what is kept
+        np.testing.assert_allclose(table(y, n, log_odds), exact, atol=0.1)
+    on_grid = np.full(300, -3.0)
+    np.testing.assert_allclose(table(y, n, on_grid), shift_log_likelihoods(y, n, on_grid, MODEL), rtol=1e-9, atol=1e-9)
