@@ -59,7 +59,8 @@ def rivals(
     correlation_limit: float = 0.9,
     prior_sd: float = 1.5,
 ) -> tuple[Rival, ...]:
-    """Every level of another factor that could be to blame instead of ``suspect``; empty where it stands alone.
+    """Every level of another factor that could be to blame instead of ``suspect``; empty where it stands alone
+    or there is no excess to explain.
 
     ``failures``, ``trials``, ``offset``, ``weights``: shape (plates,), the plates since the trouble began. ``codes``:
     integers (plates, factors), -1 for no level. ``suspect``: factor and level. Closest rival first.
@@ -71,6 +72,8 @@ def rivals(
     if not mine.any():
         return ()
     alone = plates.gain(mine[:, None])[0]
+    if alone < cost_limit:
+        return ()  # no excess to share out: every other name would do as well
     score = plates.score_gain(mine)
     for factor in range(codes.shape[1]):
         if factor == suspect[0]:

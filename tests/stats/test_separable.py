@@ -67,9 +67,9 @@ def test_costs_are_differences_of_maxima() -> None:
     """Second route: the penalised maxima by a general optimiser."""
     from scipy.optimize import minimize
 
-    data = plates(4, 8, 1.0, "printer")
+    data = plates(4, 5, 1.5, "printer")
     weights = np.linspace(0.4, 1.0, len(data["trials"]))
-    found = rivals(suspect=(PRINTER, 0), weights=weights, cost_limit=1e9, **data)
+    found = rivals(suspect=(PRINTER, 0), weights=weights, cost_limit=6.0, **data)
     rival = next(rival for rival in found if (rival.factor, rival.level) == (LOT, 0))
     columns = np.column_stack([data["codes"][:, 0] == 0, data["codes"][:, 1] == 0]).astype(float)
 
@@ -85,6 +85,10 @@ def test_costs_are_differences_of_maxima() -> None:
     assert rival.cost_without_suspect == pytest.approx(both - best(columns[:, 1:]), abs=1e-6)
     assert rival.cost_without_rival == pytest.approx(both - best(columns[:, :1]), abs=1e-6)
     assert -1 < rival.correlation < 0
+
+
+def test_without_an_excess_there_is_nothing_to_share_out() -> None:
+    assert rivals(suspect=(PRINTER, 0), **plates(1, 0, 0.0, "printer")) == ()
 
 
 def test_what_has_nothing_to_do_with_it_is_no_rival() -> None:
