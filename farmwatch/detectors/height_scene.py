@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from farmwatch.detectors.night import Night
+from farmwatch.detectors.plate_scene import ended_plates
 from farmwatch.evidence import Subject, SubjectType
 from farmwatch.stats.heights import BandShares, band_shares, exposure, hazard_bin, window_edges
 
@@ -96,7 +97,7 @@ def set_height_scene(night: Night) -> HeightScene | None:
     plate = parts["plate"].to_numpy()[first_part:]
     top = parts["height_mm"].to_numpy()[first_part:]
     base, low = _layers(night)
-    usable = known & np.isfinite(top) & inside[plate]
+    usable = known & np.isfinite(top) & (inside & ~ended_plates(night))[plate]
     exposed_part = exposure(np.where(usable, top, 0.0), base[plate], low[plate]) * usable[:, None]
     cells = night.history.cells
     part_cell = cells.part_cell[first_part : len(parts)]

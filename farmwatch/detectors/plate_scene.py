@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from farmwatch.detectors.cells import FACTORS
+from farmwatch.detectors.expected import spell_mask
 from farmwatch.detectors.night import Night
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
@@ -61,7 +62,7 @@ def set_scene(night: Night) -> Scene | None:
     since = np.datetime64(night.as_of - dt.timedelta(days=settings.window_days - 1))
     day = plates["day"].to_numpy()
     half = plates[["plate_width_mm", "plate_depth_mm"]].to_numpy(dtype=float) / 2.0
-    usable = (day >= since) & np.isfinite(half).all(axis=1)
+    usable = (day >= since) & np.isfinite(half).all(axis=1) & ~ended_plates(night)
     plate, failed = parts["plate"].to_numpy(), parts["failed"].to_numpy()
     usable &= np.bincount(plate, weights=failed, minlength=len(plates)) > 0
     rows = np.flatnonzero(usable[plate] & parts["known"].to_numpy())
@@ -190,6 +191,17 @@ def silence(
         cut = np.ix_(mine, overlapping)
         observed[cut] = expected[cut]
     return observed
+
+
+def ended_plates(night: Night) -> np.ndarray:
+    """Plates under a known finding that has ended (mended or faded): bool, shape (plates,). They are old news."""
+    cells = night.history.cells
+    number = int(np.searchsorted(cells.plate, len(night.plates), side="left"))
+    ended = np.zeros(len(night.plates), dtype=bool)
+    for spell in night.spells:
+        if spell.until is not None:
+            ended[cells.plate[:number][spell_mask(spell, cells, number, night)]] = True
+    return ended
 
 
 def levels_of(night: Night, kind: SubjectType) -> tuple[np.ndarray, np.ndarray]:
