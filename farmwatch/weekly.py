@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
-from farmwatch.detectors.night import Night, join_history
+from farmwatch.detectors.night import History, Night, join_history
 from farmwatch.evidence import Check, Finding
 from farmwatch.nightly import look
 from farmwatch.records import Records
@@ -16,6 +16,7 @@ from farmwatch.report.contents import WeeklyContents, build_contents
 from farmwatch.report.markdown import json_page, markdown_page
 from farmwatch.report.page import html_page
 from farmwatch.report.week import Week
+from farmwatch.settings import Settings
 from farmwatch.store import Farm, load_checks, load_findings, nights
 from farmwatch.store.files import replace_file
 
@@ -51,13 +52,22 @@ def contents_of(farm: Farm, week: Week) -> WeeklyContents:
     findings = load_findings(farm, week.last)
     checks = load_checks(farm, week.last) if analysed else []
     records = farm.records()
-    night = night_of(farm, records, filed[-1] if analysed else last_known(records, week), findings)
-    return contents_of_night(night, week, findings, checks)
+    as_of = filed[-1] if analysed else last_known(records, week)
+    night, trouble = night_of(join_history(records), as_of, farm.settings, findings)
+    return contents_of_night(night, week, findings, [*checks, *trouble])
 
 
-def night_of(farm: Farm, records: Records, as_of: dt.date, findings: Sequence[Finding]) -> Night:
-    """The night's view with its expectation, as the nightly recipe sees it."""
-    return look(join_history(records), as_of, farm.settings, findings)
+def night_of(
+    history: History, as_of: dt.date, settings: Settings, findings: Sequence[Finding]
+) -> tuple[Night, tuple[Check, ...]]:
+    """The night's view with its expectation. Where none can be fitted every part is given the farm's own failure rate,
+    and a failed check says so: a report that is poorer is worth more than none.
+    """
+    try:
+        return look(history, as_of, settings, findings), ()
+    except Exception as error:  # whatever it is, the reader is told in the report's first lines
+        reason = f"{type(error).__name__}: {error}; everything is compared with the farm's mean failure rate"
+        return history.night(as_of, settings), (Check("expected", "failed", "farm", None, reason),)
 
 
 def contents_of_night(night: Night, week: Week, findings: Sequence[Finding], checks: Sequence[Check]) -> WeeklyContents:

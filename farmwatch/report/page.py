@@ -5,15 +5,17 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from farmwatch.report import words
 from farmwatch.report.charts import draw, trend_svg
-from farmwatch.report.contents import WeeklyContents
+from farmwatch.report.contents import FindingPart, WeeklyContents
 from farmwatch.report.pictures import Picture
 from farmwatch.report.room import Daily
 from farmwatch.report.subjects import SubjectRow, Trend
@@ -32,8 +34,11 @@ class Shown:
     height: int
 
 
+@lru_cache(maxsize=128)
 def shown(picture: Picture | Daily) -> Shown:
-    """Draw a picture into a data address of its own; width and height in CSS pixels."""
+    """Draw a picture into a data address of its own; width and height in CSS pixels. Drawn once for the same contents:
+    a notebook shows them again and again.
+    """
     svg = draw(picture)
     size = re.search(r'width="([\d.]+)pt" height="([\d.]+)pt"', svg)
     width, height = (round(float(value) * 4 / 3) for value in size.groups()) if size else (450, 280)
@@ -68,7 +73,12 @@ def number(value: float) -> str:
 
 def _environment() -> Environment:
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
+        loader=FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
     )
     environment.filters.update(
         capitalise=words.sentence,
@@ -89,9 +99,28 @@ def trend_markup(trend: Trend) -> Markup:
 
 def html_page(contents: WeeklyContents) -> str:
     """The whole page. The same contents give the same page, byte for byte."""
-    template = _environment().from_string((_HERE / "weekly.html.j2").read_text(encoding="utf-8"))
     css = Markup((_HERE / "weekly.css").read_text(encoding="utf-8"))
-    return clean(template.render(c=contents, css=css))
+    return clean(_environment().get_template("weekly.html.j2").render(c=contents, css=css))
+
+
+def html_card(part: FindingPart) -> str:
+    """One finding as a piece of HTML that brings its own style and leaves that of the page around it alone."""
+    macros = _environment().get_template("parts.html.j2").module
+    return framed(str(macros.card(part)))  # type: ignore[attr-defined]
+
+
+def html_pictures(pictures: Iterable[Picture | Daily]) -> str:
+    """Pictures side by side, as a piece of HTML."""
+    macros = _environment().get_template("parts.html.j2").module
+    figures = "".join(str(macros.figure(shown(picture))) for picture in pictures)  # type: ignore[attr-defined]
+    return framed(f'<div class="pictures">{figures}</div>')
+
+
+def framed(inside: str) -> str:
+    """HTML under the report's style, for a page that is not the report's."""
+    css = (_HERE / "weekly.css").read_text(encoding="utf-8")
+    nested = re.sub(r"(?m)^( *)(:root|body) \{", r"\1& {", css)
+    return clean(f'<div class="farmwatch"><style>.farmwatch {{ {nested} }}</style>{inside}</div>')
 
 
 def clean(text: str) -> str:

@@ -10,6 +10,7 @@ from farmwatch.evidence import Check
 from farmwatch.report import words
 
 DETECTOR_WORDS = {
+    "expected": "what is to be expected",
     "rates": "failure rates",
     "rate_shift": "failure rates",
     "rate_level": "failure rates",

@@ -45,6 +45,8 @@ def make_records(bad_printer: str = "P2", other_printer: str = "P1") -> Records:
                     "ended_at": start + pd.Timedelta(hours=4),
                     "lot_id": "L1" if day < 20 else "L2",
                     "profile": "fine",
+                    "file_id": f"F{day % 4}",
+                    "operator": "O1",
                     "wash_id": "W1",
                     "layer_height_mm": 0.05,
                     "exposure_s": 3.9 if (day, place) == (30, 2) else 2.4 + 0.01 * (day % 3),
@@ -86,7 +88,14 @@ def make_records(bad_printer: str = "P2", other_printer: str = "P1") -> Records:
         for feature, way in (("bar", 1.0), ("slot", -1.0))
     ]
     printers = [
-        {"printer_id": name, "plate_width_mm": 130.0, "plate_depth_mm": 80.0, "build_height_mm": 150.0}
+        {
+            "printer_id": name,
+            "plate_width_mm": 130.0,
+            "plate_depth_mm": 80.0,
+            "build_height_mm": 150.0,
+            "room": "R1",
+            "family": "A",
+        }
         for name in (other_printer, bad_printer, "P3")
     ]
     lots = [{"lot_id": name, "resin": "amber"} for name in ("L1", "L2")]
