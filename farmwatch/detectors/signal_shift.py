@@ -16,6 +16,7 @@ import pandas as pd
 from farmwatch.detectors.measures import Measure, measures_of, residuals
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
+from farmwatch.stats.change_points import segment
 from farmwatch.stats.mean_scan import (
     LARGEST_LOG,
     DailyNoise,
@@ -198,6 +199,7 @@ class Shift:
     high: float
     plates: int
     run_ids: tuple[str, ...]
+    steps: tuple[int, ...]
 
 
 def _describe(
@@ -214,7 +216,13 @@ def _describe(
     ends = np.array([step, step - width, step + width])
     effect, low, high = observed / np.exp(step) * np.expm1(ends) if stream.measure.log else ends
     run_ids = tuple(window["run_id"].to_numpy(dtype=object)[rows[:RUNS_SHOWN]])
-    return Shift(onset, observed, float(effect), float(low), float(high), int(rows.size), run_ids)
+    return Shift(onset, observed, float(effect), float(low), float(high), int(rows.size), run_ids, _steps(stream))
+
+
+def _steps(stream: Stream) -> tuple[int, ...]:
+    """The days on which the stream's level changed, all of them: one step, or several, as a failing part gives."""
+    days = np.flatnonzero(stream.weight > 0)
+    return tuple(days[segment(stream.values[days]).changes].tolist())
 
 
 def _evidence(stream: Stream, shift: Shift, first_day: np.datetime64, rate: float, allowed: float) -> Evidence:
@@ -237,7 +245,11 @@ def _evidence(stream: Stream, shift: Shift, first_day: np.datetime64, rate: floa
         error_rate=rate,
         score=float(np.log(allowed / rate)) if rate > 0 else LARGEST_LOG,
         direction="up" if shift.effect > 0 else "down",
-        detail={"measure": measure.name, "words": words},
+        detail={
+            "measure": measure.name,
+            "words": words,
+            "steps_on": [_date(first_day, each).isoformat() for each in shift.steps],
+        },
         run_ids=shift.run_ids,
     )
 

@@ -8,8 +8,9 @@ exact minimum over all segmentations of
 
 by dynamic programming (Jackson et al., IEEE Signal Processing Letters 2005). The correlation at lag one and the spread
 come from differences, which a change of level touches only once (Chakar, Lebarbier, Levy-Leduc and Robin, Bernoulli
-2017): with D1, D2 the median absolute differences at lags one and two, rho = (D2 / D1)^2 - 1. The long-run variance is
-the variance times (1 + rho) / (1 - rho). Squares are Huber's, so that one wild value is no segment.
+2017): with D1, D2 the mean squares of differences at lags one and two, large ones drawn in, rho = D2 / D1 - 1. The
+long-run variance is the variance times (1 + rho) / (1 - rho), its root enlarged by DOUBT over the root of the number of
+independent values that are left. Spikes are drawn in beforehand, so that one wild value is no segment.
 
 Bad at: changes nearer together than MIN_LENGTH; slow ramps, which come out as stairs; series of fewer than 20 values,
 whose correlation cannot be told.
@@ -21,24 +22,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.stats.robust import NORMAL_MAD
+from farmwatch.stats.robust import drawn_in_square
 
 MARGIN = 0.5
 MIN_LENGTH = 3
 LARGEST_RHO = 0.9
 CLIP = 3.0
+DOUBT = 1.0
 
 
 @dataclass(frozen=True)
 class SerialNoise:
-    """Spread of single values and their correlation at lag one, changes of level left out."""
+    """Spread of single values and their correlation at lag one, changes of level left out, from how many values."""
 
     scale: float
     rho: float
+    values: int
 
     @property
     def long_run_scale(self) -> float:
-        return float(self.scale * np.sqrt((1.0 + self.rho) / (1.0 - self.rho)))
+        inflation = (1.0 + self.rho) / (1.0 - self.rho)
+        return float(self.scale * np.sqrt(inflation) * (1.0 + DOUBT / np.sqrt(max(self.values / inflation, 1.0))))
 
 
 @dataclass(frozen=True)
@@ -61,13 +65,12 @@ def serial_noise(values: np.ndarray) -> SerialNoise:
 
     Negative correlation counts as none; correlation is cut at 0.9, beyond which a level has no meaning.
     """
-    first, second = np.abs(values[1:] - values[:-1]), np.abs(values[2:] - values[:-2])
-    first, second = first[~np.isnan(first)], second[~np.isnan(second)]
-    if first.size == 0 or second.size == 0:
-        return SerialNoise(float("nan"), 0.0)
-    one, two = float(np.median(first)), float(np.median(second))
-    rho = float(np.clip((two / one) ** 2 - 1.0, 0.0, LARGEST_RHO)) if one > 0 else 0.0
-    return SerialNoise(one / NORMAL_MAD / np.sqrt(2.0 * (1.0 - rho)), rho)
+    first, second = values[1:] - values[:-1], values[2:] - values[:-2]
+    one, two = drawn_in_square(first[~np.isnan(first)]), drawn_in_square(second[~np.isnan(second)])
+    if np.isnan(one) or np.isnan(two):
+        return SerialNoise(float("nan"), 0.0, values.size)
+    rho = float(np.clip(two / one - 1.0, 0.0, LARGEST_RHO)) if one > 0 else 0.0
+    return SerialNoise(float(np.sqrt(0.5 * one / (1.0 - rho))), rho, values.size)
 
 
 def penalty_for(count: int) -> float:

@@ -22,19 +22,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.stats.robust import huber_regression, huber_weights, spread
+from farmwatch.stats.robust import drawn_in_square, huber_regression, huber_weights
 
-CLIP = 3.5
+CLIP = 2.5
 BANK = np.array([0.5, 1.0, 2.0, 4.0])  # step sizes w, in long-run spreads of a daily mean
 LARGEST_LOG = 600.0
-LIKELY = 1.0  # ln of the likelihood ratio of the best onset
-LASTING_DAYS = 3
+LIKELY = 3.0  # ln of the likelihood ratio of the best onset
+LASTING_DAYS = 5
 ROUNDS = 5
 BLOCK_DAYS = 7
 LARGEST_RHO = 0.9
 PAIRS_AT_LEAST = 40  # of neighbouring weeks
 DOUBT = 1.5
-DRAWN_IN_NORMAL = 0.9988  # mean of min(z^2, CLIP^2) of a standard normal z
 
 
 @dataclass(frozen=True)
@@ -200,14 +199,6 @@ def daily_noise(grid: np.ndarray) -> DailyNoise:
     by_lags = float(np.sqrt(0.5 * first * (1.0 + rho)))
     doubt = 1.0 + DOUBT / np.sqrt((~np.isnan(one)).sum() * (1.0 - rho) / (1.0 + rho))
     return DailyNoise(max(by_lags * doubt, _by_weeks(grid) * (1.0 - rho)), rho)
-
-
-def drawn_in_square(differences: np.ndarray) -> float:
-    """Mean square of ``differences`` drawn in to CLIP spreads, consistent for the normal; NaN on fewer than five."""
-    if differences.size < 5:
-        return float("nan")
-    size = spread(differences, 0.0)
-    return float(np.minimum(differences**2, (CLIP * size) ** 2).mean() / DRAWN_IN_NORMAL)
 
 
 def _by_weeks(grid: np.ndarray) -> float:

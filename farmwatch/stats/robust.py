@@ -12,6 +12,8 @@ import numpy as np
 
 TUNING = 1.345  # 95 % efficient where errors are normal
 NORMAL_MAD = 0.6744897501960817
+REACH = 3.5
+DRAWN_IN_NORMAL = 0.9991253754  # mean of min(z^2, REACH^2) of a standard normal z
 ROUNDS = 50
 
 
@@ -32,6 +34,14 @@ def spread(values: np.ndarray, centre: float | None = None) -> float:
         return float("nan")
     middle = float(np.median(known)) if centre is None else centre
     return float(np.median(np.abs(known - middle)) / NORMAL_MAD)
+
+
+def drawn_in_square(differences: np.ndarray) -> float:
+    """Mean square of ``differences`` drawn in to REACH spreads, consistent for the normal; NaN on fewer than five."""
+    if differences.size < 5:
+        return float("nan")
+    size = spread(differences, 0.0)
+    return float(np.minimum(differences**2, (REACH * size) ** 2).mean() / DRAWN_IN_NORMAL)
 
 
 def huber_weights(residuals: np.ndarray, scale: float, tuning: float = TUNING) -> np.ndarray:

@@ -69,6 +69,8 @@ def test_a_cold_vat_is_found_with_its_size_and_day(quiet: Records) -> None:
     assert found.effect == pytest.approx(-2.0, abs=0.3)
     assert found.since_low <= ONSET <= found.since_high
     assert abs((found.since - ONSET).days) <= 1
+    (step,) = found.detail["steps_on"]
+    assert abs((dt.date.fromisoformat(step) - ONSET).days) <= 1
     assert found.observed - found.expected == pytest.approx(found.effect)
     assert found.error_rate <= 0.1
     assert found.score == pytest.approx(np.log(0.1 / found.error_rate))

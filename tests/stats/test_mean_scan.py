@@ -1,0 +1,144 @@
+"""Steps in daily means: the e-values against integrals, their mean without a step, and what they find."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+
+from farmwatch.stats.mean_scan import (
+    BANK,
+    DailyNoise,
+    course_basis,
+    daily_noise,
+    scan_steps,
+    step_size,
+    whiten,
+)
+from farmwatch.stats.robust import drawn_in_square, held_out_residuals, huber_regression, spread, theil_slope
+
+
+def correlated(rng: np.random.Generator, streams: int, days: int, rho: float) -> np.ndarray:
+    """Rows of AR(1) noise with innovations of variance 1, stationary from the start."""
+    noise = rng.normal(size=(streams, days))
+    noise[:, 0] /= np.sqrt(1 - rho**2)
+    for day in range(1, days):
+        noise[:, day] += rho * noise[:, day - 1]
+    return noise
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.6])
+def test_second_route_the_ratio_is_a_ratio_of_integrals(rho: float) -> None:
+    """Level and step integrated numerically over their priors, gaps in the days, the covariance written out."""
+    values = np.array([0.3, -0.4, 0.2, np.nan, 0.1, 1.2, 0.9, np.nan, np.nan, 1.4])
+    weight = np.where(np.isnan(values), 0.0, 1.0)
+    days = np.flatnonzero(weight > 0)
+    covariance = rho ** np.abs(days[:, None] - days[None, :]) / (1 - rho**2)
+    law = multivariate_normal(np.zeros(days.size), covariance)
+    scan = scan_steps(values[None], weight[None], course_basis(10, 0), weight[None], np.array([1.0]), np.array([rho]))
+
+    level = np.linspace(-15, 15, 601)[None, :, None]
+    ratios = []
+    for width in BANK / (1.0 - rho):
+        step = np.linspace(-6 * width, 6 * width, 401)
+        both = law.pdf(values[days] - level - step[:, None, None] * (days >= 5)).sum(axis=1)
+        prior = np.exp(-0.5 * (step / width) ** 2)
+        ratios.append((both * prior).sum() / prior.sum() / law.pdf(values[days] - level[0]).sum())
+    assert scan.log_ratio[0, 5] == pytest.approx(np.log(np.mean(ratios)), rel=1e-4)
+
+
+@pytest.mark.parametrize(("rho", "degree"), [(0.0, 0), (0.5, 0), (0.8, 2)])
+def test_without_a_step_the_mean_evidence_is_the_number_of_candidates(rho: float, degree: int) -> None:
+    """Thousands of streams: the mean is heavy-tailed, so the bound is tested on its part below 50 and on the alarm share."""
+    rng = np.random.default_rng(8)
+    streams, days = (6_000 if degree == 0 else 3_000), 40
+    values = correlated(rng, streams, days, rho) + rng.normal(0, 30, (streams, 1))
+    weight, candidates = np.ones((streams, days)), np.zeros((streams, days))
+    candidates[:, 10:] = 1.0
+    scan = scan_steps(values, weight, course_basis(days, degree), candidates, np.ones(streams), np.full(streams, rho))
+    evidence = np.exp(scan.log_evidence)
+    assert np.minimum(evidence, 50 * 30).mean() < 30 * 1.15
+    for limit in (10, 100):
+        assert (evidence / 30 >= limit).mean() < 1.15 / limit
+
+
+@pytest.mark.parametrize(("size", "days_after"), [(1.0, 45), (2.0, 12), (5.0, 6)])
+def test_a_step_is_found_and_dated(size: float, days_after: int) -> None:
+    rng = np.random.default_rng(3)
+    values = rng.normal(size=(200, 60 + days_after))
+    values[:, 60:] += size
+    shape = values.shape
+    candidates = np.ones(shape)
+    candidates[:, :10] = 0.0
+    scan = scan_steps(values, np.ones(shape), course_basis(shape[1], 0), candidates, np.ones(200), np.zeros(200))
+    assert (scan.log_evidence > np.log(20_000)).mean() > 0.6
+    assert np.median(np.abs(np.argmax(scan.log_ratio, axis=1) - 60)) <= 3
+
+
+def test_one_wild_day_is_no_step_wherever_it_stands() -> None:
+    rng = np.random.default_rng(5)
+    values = rng.normal(size=(80, 80))
+    values[np.arange(80), np.arange(80)] += 100.0
+    candidates = np.ones((80, 80))
+    candidates[:, :10] = 0.0
+    scan = scan_steps(values, np.ones((80, 80)), course_basis(80, 0), candidates, np.ones(80), np.zeros(80))
+    assert (scan.log_evidence < np.log(20_000)).all()
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.4, 0.8])
+def test_noise_is_recovered_or_thought_larger(rho: float) -> None:
+    rng = np.random.default_rng(6)
+    grid = correlated(rng, 24, 120, rho)
+    grid[rng.random(grid.shape) < 0.2] = np.nan
+    grid[:5, 60:] += 5.0
+    noise = daily_noise(grid)
+    assert noise.rho == pytest.approx(rho, abs=0.12)
+    assert 0.9 < noise.scale / (1.0 - noise.rho) * (1.0 - rho) < 1.8
+    assert np.isnan(daily_noise(np.full((3, 50), np.nan)).scale)
+    assert np.isnan(drawn_in_square(np.ones(4)))
+
+
+def test_step_size_has_its_interval_and_days_without_runs_are_skipped() -> None:
+    rng = np.random.default_rng(9)
+    noise, weight = DailyNoise(1.0, 0.5), np.ones(120)
+    weight[::7] = 0.0
+    inside = 0
+    for _ in range(200):
+        values = correlated(rng, 1, 120, 0.5)[0] + 3.0 * (np.arange(120) >= 70)
+        step, error = step_size(values, weight, course_basis(120, 0), noise, 70)
+        inside += abs(step - 3.0) <= 1.96 * error
+    assert 0.9 <= inside / 200 <= 1.0
+    whitened, _, fresh, after = whiten(np.ones((1, 3)), np.array([[1.0, 0.0, 1.0]]), np.ones((3, 1)), np.array([0.5]))
+    assert whitened[0, [0, 2]] == pytest.approx([1.0, 0.75])
+    assert fresh[0, 2] == pytest.approx(0.75)
+    assert after[0] == pytest.approx([0.75, 0.0, 0.75 / (1 - 0.25**2)])
+
+
+def test_held_out_residuals_equal_a_fit_without_the_group() -> None:
+    rng = np.random.default_rng(10)
+    design = np.column_stack([np.ones(3000), rng.normal(size=(3000, 2))])
+    group = rng.integers(0, 6, 3000)
+    response = design @ [1.0, 2.0, -1.0] + rng.standard_t(3, 3000) + 4.0 * (group == 2)
+    fit = huber_regression(design, response)
+    held_out = held_out_residuals(design, response, group, fit)
+    others = group != 2
+    root = np.sqrt(fit.weights[others])
+    without = np.linalg.lstsq(design[others] * root[:, None], response[others] * root, rcond=None)[0]
+    assert held_out[group == 2] == pytest.approx(response[group == 2] - design[group == 2] @ without, abs=2e-2)
+    assert held_out_residuals(design, response, np.zeros(3000, dtype=int), fit) is fit.residuals
+
+
+def test_robust_pieces() -> None:
+    rng = np.random.default_rng(12)
+    values = rng.normal(5, 2, 20_000)
+    values[:2000] = 1e6
+    assert spread(values[2000:]) == pytest.approx(2.0, rel=0.03)
+    assert spread(np.append(values[2000:], np.nan)) == spread(values[2000:])
+    assert np.isnan(spread(np.array([np.nan])))
+    x = rng.normal(size=200)
+    y = 3 * x + rng.normal(0, 0.1, 200)
+    y[:40] += 100
+    assert theil_slope(x, y) == pytest.approx(3.0, rel=0.05)
+    assert np.isnan(theil_slope(np.ones(5), np.arange(5.0)))
+    with pytest.raises(ValueError, match="cannot give"):
+        huber_regression(np.ones((1, 2)), np.ones(1))
