@@ -42,5 +42,5 @@ def simulate(spec: FarmSpec, seed: int) -> SimulatedFarm:
     luck = np.exp(stream("luck").normal(-(spec.plate_sd**2) / 2.0, spec.plate_sd, plan.file.size))
     outcome = draw(world, ways, events, luck, stream)
     truth = [truth_of(p, *pair) for p, pair in zip(plantings, pairwise(risks), strict=True)]
-    records = make_records(world, outcome, stream)
+    records = make_records(world, outcome, ways, stream)
     return SimulatedFarm(records, truth, risks[0], risks[-1], spec, seed)

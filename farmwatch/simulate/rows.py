@@ -13,9 +13,10 @@ from farmwatch.records import SIGNS, Records, conform
 from farmwatch.simulate import world as names
 from farmwatch.simulate.coupons import measure_coupons
 from farmwatch.simulate.draw import Outcome
-from farmwatch.simulate.hazards import peel
+from farmwatch.simulate.hazards import Way, peel
 from farmwatch.simulate.plan import BASE_LAYERS, LAYER_MM, TRANSITION_LAYERS
 from farmwatch.simulate.spec import FarmSpec
+from farmwatch.simulate.telemetry import measure_layers
 from farmwatch.simulate.world import World
 
 Stream = Callable[[str], np.random.Generator]
@@ -37,7 +38,7 @@ def times(spec: FarmSpec, hours: np.ndarray) -> pd.Series:
     return zoned.dt.tz_convert("UTC").astype("datetime64[us, UTC]")
 
 
-def make_records(world: World, outcome: Outcome, stream: Stream) -> Records:
+def make_records(world: World, outcome: Outcome, ways: list[Way], stream: Stream) -> Records:
     """The tables. Rows of ``parts`` are the parts of ``world`` in their order."""
     spec = world.spec
     plates = world.plan.file.size
@@ -51,6 +52,7 @@ def make_records(world: World, outcome: Outcome, stream: Stream) -> Records:
         parts=conform(parts, "parts"),
         coupons=conform(_coupons(world, runs, run_id, stream("coupons")), "coupons"),
         service=conform(_service(world), "service"),
+        layers=conform(_layers(world, ways, runs, run_id, stream("layers")), "layers"),
         timezone=spec.timezone,
     )
     return records
@@ -214,6 +216,19 @@ def _coupons(world: World, runs: pd.DataFrame, run_id: np.ndarray, rng: np.rando
             **{name: frame[name] for name in ("feature", "x_mm", "y_mm", "exposure_s", "nominal_mm", "measured_mm")},
         }
     )
+
+
+def _layers(
+    world: World, ways: list[Way], runs: pd.DataFrame, run_id: np.ndarray, rng: np.random.Generator
+) -> pd.DataFrame:
+    top = world.stock.file_height[world.plan.file]
+    stopped = (runs["outcome"] == "stopped").to_numpy()
+    printed = np.where(stopped, runs["failure_height_mm"].fillna(LAYER_MM).to_numpy(), top)
+    peak = np.where(runs["peak_release_n"].isna(), 14.0 * np.exp(peel(world)), runs["peak_release_n"])
+    frame = measure_layers(world, ways, peak.astype(float), printed, rng)
+    if not frame.empty:
+        frame.insert(0, "run_id", run_id[frame.pop("plate")])
+    return frame
 
 
 def _service(world: World) -> pd.DataFrame:

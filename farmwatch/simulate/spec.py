@@ -72,7 +72,8 @@ class FarmSpec:
     ``plate_sd``: plates differ among themselves by more than chance. ``plate_loss``: chance that an accident takes
     most of a plate at once. ``neighbour_pull``: chance that a suction failure takes a near neighbour with it.
     ``missing``: share of optional fields left empty. ``prefix``: stands before every
-    id of this farm's own, so that several farms can be put together. ``coupons``: whether test pieces are measured.
+    id of this farm's own, so that several farms can be put together. ``coupons``: whether test pieces are
+    measured. ``layers_every``: telemetry of every so many layers, 0 for none.
     """
 
     printers: int = 24
@@ -98,6 +99,7 @@ class FarmSpec:
     neighbour_pull: float = 0.45
     missing: float = 0.02
     coupons: bool = True
+    layers_every: int = 0
     faults: tuple[Fault, ...] = ()
     design_names: tuple[str, ...] = ()
     printer_names: tuple[str, ...] = ()
