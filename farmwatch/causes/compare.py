@@ -88,7 +88,7 @@ def aligned(case: Case) -> Answer | None:
     context = case.context
     if context.without_parts or not len(case.plates):
         return None
-    rows = np.flatnonzero(np.isin(context.part_plate, case.plates[-400:]))
+    rows = context.parts_on(case.plates[-400:])
     y = context.parts["y_mm"].to_numpy(float)[rows]
     rows, y = rows[~np.isnan(y)], y[~np.isnan(y)]
     place = np.searchsorted(case.plates, context.part_plate[rows])
@@ -135,10 +135,8 @@ def neighbours(case: Case) -> Answer | None:
     if case.evidence.subject.type != "design" or not len(case.failed):
         return None
     plates = np.unique(case.failed_plates)
-    taken = np.zeros(len(context.plates), bool)
-    taken[plates] = True
-    rows = np.flatnonzero(taken[context.part_plate] & context.part_known)
-    rows = np.setdiff1d(rows, case.parts, assume_unique=True)
+    rows = context.parts_on(plates)
+    rows = np.setdiff1d(rows[context.part_known[rows]], case.parts, assume_unique=True)
     if len(plates) < context.settings.causes.plates_at_least or not len(rows):
         return None
     expected, failures = context.risk[rows].sum(), float(context.part_failed[rows].sum())

@@ -35,7 +35,7 @@ class Context:
     ``plates`` and ``parts`` are the joined frames of the night, a row a plate and a row a part; ``parts["plate"]`` is
     the row number of its plate, in order. ``part_risk`` (parts,) is what was expected of each part. ``records`` may hold
     later rows: only service rows known by the end of ``as_of`` are read, and registrations of lots and printers.
-    On a farm without parts the plate stands for its part.
+    On a farm without parts the plate stands for its part. ``naming``: whether answers list their plates (it costs time).
     """
 
     records: Records
@@ -44,6 +44,7 @@ class Context:
     plates: pd.DataFrame
     parts: pd.DataFrame
     part_risk: np.ndarray
+    naming: bool = False
 
     @cached_property
     def day(self) -> np.ndarray:
@@ -126,6 +127,34 @@ class Context:
         return np.where(np.isnan(height) | np.isnan(base), -1, place)
 
     @cached_property
+    def part_start(self) -> np.ndarray:
+        """Row number of the first part of each plate, and of the end, shape (plates + 1,)."""
+        return np.searchsorted(self.part_plate, np.arange(len(self.plates) + 1))
+
+    def parts_on(self, plates: np.ndarray) -> np.ndarray:
+        """Row numbers of the parts on ``plates`` (row numbers in order)."""
+        start, number = self.part_start[plates], np.diff(self.part_start)[plates]
+        ends = np.cumsum(number)
+        return np.arange(int(number.sum())) + np.repeat(start - (ends - number), number)
+
+    def days_of(self, column: str) -> dict[str, np.ndarray]:
+        """Days of the plates of each value of ``column``, sorted."""
+        if column not in self._days:
+            codes, names = pd.factorize(self.plates[column])
+            order = np.lexsort((self.day, codes))
+            order = order[codes[order] >= 0]
+            cuts = np.flatnonzero(np.diff(codes[order])) + 1
+            groups = np.split(self.day[order], cuts) if len(order) else []
+            self._days[column] = {
+                str(names[codes[order][k]]): days for k, days in zip([0, *cuts], groups, strict=False)
+            }
+        return self._days[column]
+
+    @cached_property
+    def _days(self) -> dict[str, dict[str, np.ndarray]]:
+        return {}
+
+    @cached_property
     def correlation(self) -> float:
         """Within-plate correlation of failures over the farm, by moments, held between 0 and 0.9."""
         plate = self.part_plate[self.part_known]
@@ -191,7 +220,7 @@ class Case:
         return self.context.part_plate[self.context.failed[self.failed]]
 
     def run_ids(self, plates: np.ndarray) -> tuple[str, ...]:
-        return tuple(self.context.run_id[np.unique(plates)])
+        return tuple(self.context.run_id[np.unique(plates)]) if self.context.naming else ()
 
     @cached_property
     def per_plate(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -213,9 +242,7 @@ def open_case(evidence: Evidence, context: Context) -> Case:
         own = context.parts_of_design(evidence.subject.id)
         own = own[np.isin(context.part_plate[own], plates)]
     else:
-        taken = np.zeros(len(context.plates), bool)
-        taken[plates] = True
-        own = np.flatnonzero(taken[context.part_plate])
+        own = context.parts_on(plates)
     parts = own[context.part_known[own]]
-    failed = np.flatnonzero(np.isin(context.failed, parts[context.part_failed[parts]], assume_unique=True))
+    failed = np.searchsorted(context.failed, parts[context.part_failed[parts]])
     return Case(context, evidence, every, plates, parts, failed)

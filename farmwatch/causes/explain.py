@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import textwrap
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,7 +58,7 @@ def tell(
     verdict: RepairVerdict | None = None,
 ) -> Story:
     """The story of ``finding``; with the night's ``context`` its sentences name their plates, else only the finding's."""
-    pattern = read_pattern(finding, context, table)
+    pattern = read_pattern(finding, None if context is None else replace(context, naming=True), table)
     paragraphs = [_seen(finding), _questions(finding, pattern)]
     if better(finding.evidence):
         praise = "It got better than expected. That is told so that it can be kept, not mended; no cause is looked for."

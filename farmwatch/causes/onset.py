@@ -91,7 +91,7 @@ def _span(context: Context) -> float:
 
 def _subjects(context: Context, kind: str) -> int:
     column = {"printer": "printer_id", "lot": "lot_id", "wash": "wash_id", "room": "room", "profile": "profile"}[kind]
-    return max(int(context.plates[column].nunique()), 1)
+    return max(len(context.days_of(column)), 1)
 
 
 def _new_bottles(case: Case) -> np.ndarray:
@@ -146,7 +146,7 @@ def _plates_since(case: Case, counter: str) -> tuple[float, float] | None:
     changes = rows.groupby("subject_id")["day"].apply(lambda days: days.to_numpy().astype("datetime64[D]"))
     day = context.day
     lives: list[float] = []
-    for name, days in _days_of(context, column).items():
+    for name, days in context.days_of(column).items():
         cuts = np.searchsorted(days, changes[name]) if name in changes.index else np.array([], int)
         lives.extend(np.diff(np.concatenate([[0], cuts, [len(days)]])))
     middle = _middle(case)
@@ -156,16 +156,6 @@ def _plates_since(case: Case, counter: str) -> tuple[float, float] | None:
     start = last[-1] if len(last) else mine.min()
     age = float(((mine >= start) & (mine <= middle)).sum())
     return age, _rank(age, np.array(lives, float))
-
-
-def _days_of(context: Context, column: str) -> dict[str, np.ndarray]:
-    """Sorted days of the plates of each value of ``column``."""
-    codes, names = pd.factorize(context.plates[column])
-    order = np.lexsort((context.day, codes))
-    order = order[codes[order] >= 0]
-    cuts = np.flatnonzero(np.diff(codes[order])) + 1
-    groups = np.split(context.day[order], cuts) if len(order) else []
-    return {str(names[codes[order][place]]): days for place, days in zip([0, *cuts], groups, strict=False)}
 
 
 def _middle(case: Case) -> np.datetime64:

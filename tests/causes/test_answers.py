@@ -14,6 +14,7 @@ from farmwatch.causes import compare, onset, place
 from farmwatch.causes.answers import read_pattern, who
 from farmwatch.causes.context import Case, Context, open_case
 from farmwatch.causes.diagnose import diagnose
+from farmwatch.causes.explain import tell
 from farmwatch.causes.questions import DISTRIBUTIONS, HEIGHTS
 from farmwatch.causes.table import CauseTable
 from farmwatch.detectors.night import join_history
@@ -369,3 +370,22 @@ def test_a_planted_cause_is_first_from_its_plates_alone(cause: str, settings: Se
                         0.01, 1.0, "up")  # fmt: skip
     causes, _ = diagnose(Finding("F", evidence, as_of, as_of), table, settings, context)
     assert causes[0].code == cause
+
+
+def test_parts_on_plates_by_hand(settings: Settings) -> None:
+    one = case(farm(left_side, printers=1, days=5), settings, since=0)
+    assert one.context.parts_on(np.array([1, 3])).tolist() == [*range(9, 18), *range(27, 36)]
+    assert one.context.parts_on(np.array([], int)).tolist() == []
+
+
+def test_told_with_its_night_every_answer_lists_its_plates(settings: Settings, table: CauseTable) -> None:
+    one = case(farm(left_side), settings)
+    story = tell(Finding("F", one.evidence, START, START), table, settings, one.context)
+    questions = {s.text.split(":")[0]: s.run_ids for s in story.paragraphs[1].sentences}
+    own = {f"R00-{day:03d}" for day in range(20, 40)}
+    for lead in ("Where", "How high", "How it looks"):
+        assert questions[lead]
+        assert set(questions[lead]) <= own
+    failing = {run for run, outcome in zip(one.context.parts["run_id"], one.context.parts["outcome"], strict=True)
+               if outcome == "failed"}  # fmt: skip
+    assert set(questions["How it looks"]) == own & failing
