@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from farmwatch.collect import deliveries, quarantine
 from farmwatch.collect.plates import POSITIONED, Plates
 from farmwatch.collect.raw import Unreadable
-from farmwatch.collect.recheck import recheck
+from farmwatch.collect.recheck import is_due, mark_due, recheck, recheck_all
 from farmwatch.collect.rows import Understood, understand
 from farmwatch.collect.sources import Source, find_sources
 from farmwatch.collect.summary import CollectSummary, FileReport
@@ -69,6 +69,7 @@ def collect(farm: Farm, paths: Sequence[Path | str] | None = None, progress: Pro
             {(delivery.digest, delivery.name) for delivery in earlier},
             earlier[-1].number + 1 if earlier else 1,
         )
+        due = is_due(farm)
         tick = _ticker(sources, progress)
         for table in ORDER:
             _take_table(session, table, [source for source in sources if source.table == table], tick)
@@ -76,7 +77,9 @@ def collect(farm: Farm, paths: Sequence[Path | str] | None = None, progress: Pro
             if source.table is None:
                 _refuse(session, source, "no table of that name")
                 tick(source)
-        if session.changed["printers"] or session.changed["runs"]:
+        if due:
+            session.summary.rechecked += recheck_all(farm)
+        elif session.changed["printers"] or session.changed["runs"]:
             session.summary.rechecked += recheck(farm, session.changed, session.corrected)
         session.summary.unregistered = _unregistered(session)
     return session.summary
@@ -146,6 +149,8 @@ def _write_batch(session: _Session, table: str, batch: Sequence[_Taken]) -> None
             deliveries.keep(farm, session.next_number, taken.digest, taken.source.name, taken.packed)
             session.kept.add(known)
             session.next_number += 1
+    if table in session.changed and (plan.status != UNCHANGED).any():
+        mark_due(farm)
     plan.apply()
     _note_changes(session, table, rows, plan.status)
     for taken in batch:

@@ -2,7 +2,9 @@
 
 Whether a position lies on its plate is decided by all that is known, whatever order it arrived in. Where a decision
 changes, the keys concerned are settled from the kept deliveries: of all rows ever delivered with that key, those that
-are good by what is known now are laid over each other in the order of their taking.
+are good by what is known now are laid over each other in the order of their taking. A mark in the farm's folder says
+that a check is due: it is set before printers or runs change and taken away when all is checked, so that a collect
+killed in between is made up for by the next one, which then checks everything.
 """
 
 from __future__ import annotations
@@ -22,12 +24,35 @@ from farmwatch.collect.rules import WORDS, Fault
 from farmwatch.collect.summary import Recheck
 from farmwatch.records import TABLES
 from farmwatch.store import Farm, StoreError
+from farmwatch.store.files import remove_file, replace_file
 from farmwatch.store.merge import fold_rows, key_codes
 from farmwatch.store.tables import declared_schema, fit, widen
 
+_MARK = ".recheck"
+_REGISTERED = (("printers", "printer_id"), ("runs", "run_id"))
 
-def recheck(farm: Farm, changed: Mapping[str, set[str]], corrected: bool) -> list[Recheck]:
-    """Check positions again after the printers and runs in ``changed`` came or (``corrected``) were corrected."""
+
+def mark_due(farm: Farm) -> None:
+    """Printers or runs are about to change."""
+    replace_file(farm.path / _MARK, farm.drafts, lambda stream: stream.write(b""))
+
+
+def is_due(farm: Farm) -> bool:
+    """Whether an earlier collect did not come to check all that it changed."""
+    return (farm.path / _MARK).exists()
+
+
+def recheck_all(farm: Farm) -> list[Recheck]:
+    """Check every position against all that is known."""
+    known = {name: set(farm.read_arrow(name, [key])[key].to_pylist()) for name, key in _REGISTERED}
+    return recheck(farm, known, corrected=True, everything=True)
+
+
+def recheck(farm: Farm, changed: Mapping[str, set[str]], corrected: bool, everything: bool = False) -> list[Recheck]:
+    """Check positions again after the printers and runs in ``changed`` came or (``corrected``) were corrected.
+
+    With ``everything`` the keys of all positions that were ever bad are settled anew, whatever stands.
+    """
     plates = Plates.known(farm)
     runs = pa.array(sorted(changed["runs"] | set(plates.runs_on(changed["printers"]))), pa.string())
     printers = pa.array(sorted(changed["printers"]), pa.string())
@@ -35,10 +60,17 @@ def recheck(farm: Farm, changed: Mapping[str, set[str]], corrected: bool) -> lis
     for table in POSITIONED:
         bad = _standing_off_plate(farm, table, plates, runs, printers)
         good = _released(farm, table, plates) if corrected else _keys(table, [])
+        keys = [bad, good, _ever_bad(farm, table, plates)] if everything else [bad, good]
+        _settle(farm, table, plates, _distinct(pa.concat_tables(keys), table))
         if len(bad) or len(good):
-            _settle(farm, table, plates, _distinct(pa.concat_tables([bad, good]), table))
             done.append(Recheck(table, "off_plate", quarantined=len(bad), released=len(good)))
+    remove_file(farm.path / _MARK)
     return done
+
+
+def _ever_bad(farm: Farm, table: str, plates: Plates) -> pa.Table:
+    faults = [fault for _, understood in _again(farm, table, plates) for fault in understood.faults]
+    return _keys(table, [fault.key for fault in faults if fault.reason == "off_plate"])
 
 
 def _standing_off_plate(farm: Farm, table: str, plates: Plates, runs: pa.Array, printers: pa.Array) -> pa.Table:
@@ -68,6 +100,8 @@ def _released(farm: Farm, table: str, plates: Plates) -> pa.Table:
 
 
 def _settle(farm: Farm, table: str, plates: Plates, keys: pa.Table) -> None:
+    if not len(keys):
+        return
     key = TABLES[table].key
     rows = [keys.slice(0, 0)]
     found = np.zeros(len(keys), dtype=bool)

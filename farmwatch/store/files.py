@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -54,16 +55,24 @@ def replace_file(path: Path, beside: Path, write: Callable[[BinaryIO], object]) 
             os.fsync(stream.fileno())
         draft.replace(path)
         sync_folder(path.parent)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise StoreError(f"{path}: cannot be written: {one_line(error)}") from None
-    except BaseException:
-        draft.unlink(missing_ok=True)
+    except BaseException as error:
+        with suppress(OSError):
+            draft.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise StoreError(f"{path}: cannot be written: {one_line(error)}") from None
         raise
+
+
+def remove_file(path: Path) -> None:
+    """Take ``path`` away, if it is there. Raises :class:`StoreError`."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be removed: {one_line(error)}") from None
 
 
 def clear_drafts(beside: Path) -> None:
     """Remove what killed writers left behind. Call under the writer's lock only."""
     if beside.is_dir():
         for draft in beside.iterdir():
-            draft.unlink(missing_ok=True)
+            remove_file(draft)
