@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from farmwatch.simulate.hazards import Event, peel
-from farmwatch.simulate.plan import LAYER_MM
 from farmwatch.simulate.planting import CauseModel, Planting
+from farmwatch.simulate.stock import LAYER_MM
 from farmwatch.simulate.world import BASE_MM, LOW_MM
 
 DOSE_STEP = 0.36

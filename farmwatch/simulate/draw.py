@@ -9,7 +9,7 @@ import numpy as np
 
 from farmwatch.records import SIGNS
 from farmwatch.simulate.hazards import Event, Way
-from farmwatch.simulate.plan import LAYER_MM
+from farmwatch.simulate.stock import LAYER_MM
 from farmwatch.simulate.world import World
 
 NEAR_MM = 42.0

@@ -10,10 +10,11 @@ import numpy as np
 from farmwatch.simulate.draw import draw, part_risk
 from farmwatch.simulate.faults import plant, truth_of
 from farmwatch.simulate.hazards import accidents, ways_of_failing
-from farmwatch.simulate.plan import make_plan, make_stock
+from farmwatch.simulate.plan import make_plan
 from farmwatch.simulate.planting import Planting
 from farmwatch.simulate.rows import make_records
 from farmwatch.simulate.spec import FarmSpec, SimulatedFarm
+from farmwatch.simulate.stock import make_stock
 from farmwatch.simulate.world import build_world
 
 

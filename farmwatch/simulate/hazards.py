@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from farmwatch.simulate.plan import ORDINARY_LOAD_MM2, REST_S
+from farmwatch.simulate.plan import ORDINARY_LOAD_MM2
 from farmwatch.simulate.spec import BASE_RATE
+from farmwatch.simulate.stock import REST_S
 from farmwatch.simulate.world import BASE_MM, LOW_MM, WARM_VAT_C, World
 
 SQUEEZE_S = 1.0

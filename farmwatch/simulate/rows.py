@@ -14,8 +14,8 @@ from farmwatch.simulate import world as names
 from farmwatch.simulate.coupons import measure_coupons
 from farmwatch.simulate.draw import Outcome
 from farmwatch.simulate.hazards import Way, peel
-from farmwatch.simulate.plan import BASE_LAYERS, LAYER_MM, TRANSITION_LAYERS
 from farmwatch.simulate.spec import FarmSpec
+from farmwatch.simulate.stock import BASE_LAYERS, LAYER_MM, TRANSITION_LAYERS
 from farmwatch.simulate.telemetry import measure_layers
 from farmwatch.simulate.world import World
 

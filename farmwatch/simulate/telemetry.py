@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.simulate.hazards import Way
-from farmwatch.simulate.plan import BASE_LAYERS, LAYER_MM, TRANSITION_LAYERS
+from farmwatch.simulate.stock import BASE_LAYERS, LAYER_MM, TRANSITION_LAYERS
 from farmwatch.simulate.world import World
 
 CAVITY_PULL = 0.8

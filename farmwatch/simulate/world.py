@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from farmwatch.simulate.plan import (
+from farmwatch.simulate.plan import Plan
+from farmwatch.simulate.spec import FarmSpec
+from farmwatch.simulate.stock import (
     BASE_EXPOSURE_S,
     BASE_LAYERS,
     EXPOSURE_S,
@@ -18,10 +20,8 @@ from farmwatch.simulate.plan import (
     PLATE_SIZES_MM,
     REST_S,
     TRANSITION_LAYERS,
-    Plan,
     Stock,
 )
-from farmwatch.simulate.spec import FarmSpec
 
 FILM_LIFE_LAYERS = 130_000.0
 WASH_LIFE_RUNS = 150.0
