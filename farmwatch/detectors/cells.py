@@ -95,13 +95,19 @@ def cut_cells(plates: pd.DataFrame, parts: pd.DataFrame) -> Cells:
         levels=tuple(levels),
         fixed=_fixed(plates, parts, plate, part_cell, whole_run),
         part_cell=part_cell,
-        part_sign=sign_columns(parts["sign"].fillna(parts["plate"].map(plates["sign"]))),
+        part_sign=part_signs(plates, parts),
         whole_run=whole_run,
         run_failed=whole_run & (outcome != "good")[plate],
         run_sign=sign_columns(plates["sign"])[plate],
         day=(plates["day"] - first_day).dt.days.to_numpy().astype("int64"),
         first_day=first_day,
     )
+
+
+def part_signs(plates: pd.DataFrame, parts: pd.DataFrame) -> np.ndarray:
+    """Column of each part's sign, (parts,): its own, else that of its run."""
+    own, run = sign_columns(parts["sign"]), sign_columns(plates["sign"])
+    return np.where(own == SIGN_COUNT - 1, run[parts["plate"].to_numpy()], own) if len(run) else own
 
 
 def _fixed(

@@ -101,7 +101,8 @@ def fit_expectation(night: Night) -> Expectation:
         )
         base = fixed[:, moving] @ fit.fixed_effects
         effects = np.column_stack(
-            [np.where(code >= 0, effect[code], 0.0) for code, effect in zip(codes.T, fit.effects, strict=True)]
+            # code -1, an unknown name, meets the zero at the end
+            [np.append(effect, 0.0)[code] for code, effect in zip(codes.T, fit.effects, strict=True)]
         )
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
         rho, model = _plate_model(plate, counts.trials * usable, failures * usable, risk, len(night.plates))

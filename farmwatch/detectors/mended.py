@@ -8,6 +8,7 @@ import numpy as np
 
 from farmwatch.detectors.night import PLATE_CONTEXT, Night
 from farmwatch.evidence import Evidence
+from farmwatch.records import SIGNS
 from farmwatch.stats.zones import zone_mask
 
 _COLUMN = {name.removesuffix("_id"): name for name in PLATE_CONTEXT}
@@ -26,9 +27,8 @@ def mended_plates(night: Night, evidence: Evidence, since: dt.date) -> tuple[np.
     mine = _of_subject(night, evidence)
     days = plates["day"].to_numpy()[parts["plate"].to_numpy()]
     failed = parts["failed"].to_numpy() & mine
-    sign = parts["sign"].fillna(parts["plate"].map(plates["sign"]))
     if evidence.sign is not None:
-        failed &= (sign == evidence.sign).to_numpy()
+        failed &= night.history.cells.part_sign[: len(parts)] == SIGNS.index(evidence.sign)
     if evidence.band == "height" and "from_mm" in evidence.detail:
         height = parts["failure_height_mm"].to_numpy()
         failed &= (height >= evidence.detail["from_mm"]) & (height <= evidence.detail["to_mm"])
