@@ -335,7 +335,9 @@ def _wear(picture: WearCurve) -> str:
     right = float(at.max()) * 1.05 or 1.0
     axes.set_xlim(0, right)
     axes.set_ylim(0, highest)
-    axes.annotate("as expected", (0, 1.0), xytext=(3, 3), textcoords="offset points", fontsize=8, va="bottom")
+    axes.annotate(
+        "as expected", (right, 1.0), xytext=(0, 2), textcoords="offset points", fontsize=8, ha="right", va="bottom"
+    )
     if math.isfinite(picture.doubles_at) and picture.doubles_at <= right:
         axes.axvline(picture.doubles_at, color=EXPECTED, linewidth=1.4)
         late = picture.doubles_at > 0.6 * right

@@ -134,34 +134,39 @@ def over_time(evidence: Evidence, frames: Frames, until: dt.date) -> OverTime | 
 
 
 def comparison(evidence: Evidence, frames: Frames) -> Comparison | None:
-    """The subject among its peers since the onset, rivals marked; peers with the most extreme ratios are shown."""
+    """The subject among its peers since the onset, with its rivals of any type; the worst peers are shown."""
     who = evidence.subject
-    ratios = frames.ratios(who.type, evidence.since)
-    if who.id not in ratios or len(ratios) < 2:
+    peers = frames.ratios(who.type, evidence.since)
+    named = {Subject(who.type, name): ratio for name, ratio in peers.items()}
+    for rival in evidence.rivals:
+        found = frames.ratios(rival.type, evidence.since) if rival.type != who.type else {}
+        named |= {rival: found[rival.id]} if rival.id in found else {}
+    if who not in named or len(named) < 2:
         return None
-    rivals = {rival.id for rival in evidence.rivals if rival.type == who.type}
-    order = sorted(ratios, key=lambda name: (name != who.id, name not in rivals, -ratios[name].low, name))
+    order = sorted(named, key=lambda item: (item != who, item not in evidence.rivals, -named[item].low, item))
     rows = [
         ComparisonRow(
-            name=name,
-            ratio=ratios[name].value,
-            low=ratios[name].low,
-            high=ratios[name].high,
-            role="subject" if name == who.id else "rival" if name in rivals else "peer",
-            chances=ratios[name].chances,
+            name=item.id if item.type == who.type else words.subject(item),
+            ratio=named[item].value,
+            low=named[item].low,
+            high=named[item].high,
+            role="subject" if item == who else "rival" if item in evidence.rivals else "peer",
+            chances=named[item].chances,
         )
-        for name in order[:PEERS_SHOWN]
-        if math.isfinite(ratios[name].value)
+        for item in order[:PEERS_SHOWN]
+        if math.isfinite(named[item].value)
     ]
     rows.sort(key=lambda row: (-row.ratio, row.name))
-    own = ratios[who.id]
+    own = named[who]
     kind = words.SUBJECT_NAMES.get(who.type, who.type)
+    beside = words.listed(f"{row.name}, {words.number_text(row.ratio)} times" for row in rows if row.role == "rival")
     return Comparison(
         title=f"Failures against expected since {words.date(evidence.since)}, {kind} by {kind}",
         alt=(
-            f"Failures over expected with 95 % intervals for {len(rows)} of {len(ratios)} {kind}s. "
+            f"Failures over expected with 95 % intervals for {len(rows)} of {len(named)}, {kind} by {kind}. "
             f"{words.sentence(words.subject(who))}: {words.number_text(own.value)} times "
             f"({words.number_text(own.low)} to {words.number_text(own.high)})."
+            + (f" Rivals: {beside}." if beside else "")
         ),
         unit=frames.unit,
         rows=tuple(rows),

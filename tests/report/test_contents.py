@@ -103,7 +103,8 @@ def test_the_plate_map_puts_failures_where_they_were(case: Case) -> None:
 
 def test_a_lot_stands_among_its_peers_with_rivals_marked(case: Case) -> None:
     picture = next(p for p in part_of(case, "rate_level").pictures if isinstance(p, Comparison))
-    assert {row.name: row.role for row in picture.rows} == {"L2": "subject", "L1": "rival"}
+    assert {row.name: row.role for row in picture.rows} == {"L2": "subject", "L1": "rival", "printer P2": "rival"}
+    assert "Rivals: printer P2, " in picture.alt
     assert all(row.low <= row.ratio <= row.high for row in picture.rows)
     part = part_of(case, "rate_level")
     assert part.rivals == "The records cannot tell lot L2 from printer P2 or lot L1."
