@@ -32,6 +32,8 @@ def query(farm: Farm, sql: str) -> pa.Table:
     """
     import duckdb
 
+    if not sql.isascii() and sql.encode(errors="replace").decode() != sql:
+        raise BadQuery("not text in Unicode")
     connection = duckdb.connect(":memory:")
     try:
         _make_views(connection, farm)
