@@ -166,4 +166,9 @@ def course(case: Case) -> Answer | None:
     slope = float((lever * (failures - mean)).sum() / np.sqrt((lever**2 * variance).sum() * max(spread, 1.0) + 1e-12))
     weight = len(mean) / (len(mean) + _HALF)
     answer = "ramp" if slope > settings.answer_z else "now_and_then" if spread > _BOUTS else "lasting"
+    if answer == "lasting":
+        # what a fault that rose from nothing to twice its mean would have shown: in few days, nothing
+        rise = 2.0 * (day - day.min()) / max(float(np.ptp(day)), 1.0) - 1.0
+        power = float((lever * mean * rise).sum() / np.sqrt((lever**2 * variance).sum() * max(spread, 1.0) + 1e-12))
+        weight *= float(np.clip(power / (2.0 * settings.answer_z), 0.0, 1.0))
     return Answer("course", answer, f"it is {COURSES[answer]}", weight, run_ids=case.run_ids(case.plates))
