@@ -8,14 +8,16 @@ from typing import Any
 import numpy as np
 
 from farmwatch.detectors.height_scene import HeightScene, HeightStreams, band_weights, shares_of
+from farmwatch.detectors.plate_scene import levels_of
 from farmwatch.evidence import BANDS, Evidence
 from farmwatch.records import SIGNS
 from farmwatch.stats.heights import BODY_EDGES_MM, weighted_log_rank
-from farmwatch.stats.onsets import OnsetPosterior, candidate_days, onset_posterior, suffix_sums
+from farmwatch.stats.onsets import OnsetPosterior, candidate_days, carrier, onset_posterior, suffix_sums
 from farmwatch.stats.plate_scan import log_e_values, zone_effect
 
 FINE_RATIOS = (2.0, 4.0, 10.0, 30.0)
 RUNS_NAMED = 200
+CARRIED_SHARE = 0.7  # of a wider subject's evidence: brought by one printer, it is the printer's
 
 
 def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple[Evidence, np.ndarray]:
@@ -64,6 +66,15 @@ def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple
         run_ids=tuple(scene.night.plates["run_id"].iloc[plates_in[-RUNS_NAMED:]].astype(str)),
     )
     return evidence, mine
+
+
+def carrying_printer(scene: HeightScene, streams: HeightStreams, index: int) -> int | None:
+    """The one printer whose plates carry a wider subject's evidence, if there is one: level of the printer."""
+    units, column, onset = _best_band(scene, streams, index)
+    after = units[streams.day[units] >= onset.day]
+    gain = log_e_values(streams.observed[after, column], streams.expected[after, column], 4.0)
+    by_plate, _ = levels_of(scene.night, "printer")
+    return carrier(gain, by_plate[streams.plate[after]], CARRIED_SHARE)
 
 
 def _best_band(scene: HeightScene, streams: HeightStreams, index: int) -> tuple[np.ndarray, int, OnsetPosterior]:

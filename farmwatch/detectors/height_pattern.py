@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from farmwatch.detectors.cells import FACTORS
-from farmwatch.detectors.height_account import account_for
+from farmwatch.detectors.height_account import account_for, carrying_printer
 from farmwatch.detectors.height_scene import (
     HeightScene,
     HeightStreams,
@@ -29,6 +29,7 @@ from farmwatch.stats.onsets import candidate_days, restart_sums
 from farmwatch.stats.plate_scan import log_e_values, zone_shares
 
 TYPES: tuple[SubjectType, ...] = ("printer", "design", "file", "profile", "lot", "family", "room")
+WIDER: tuple[SubjectType, ...] = ("profile", "lot", "family", "room")
 WINDOWED: tuple[SubjectType, ...] = ("printer", "design", "file")
 RATIOS = (2.5, 12.0)
 NO_HEIGHTS = "no failed part has a recorded height"
@@ -48,7 +49,7 @@ def detect(night: Night) -> Verdicts:
         best = _strongest(families, dismissed, -settings.keep_within)
         if best is None:
             break
-        streams, index = best
+        streams, index = _narrowed(scene, families, best, -settings.keep_within)
         made, taken = account_for(scene, streams, index)
         if not _needs_a_hand(night, made):
             dismissed.add(made.subject)  # too weak to need a hand, or not its own
@@ -58,6 +59,21 @@ def detect(night: Night) -> Verdicts:
         families = _all_streams(scene)
     flagged = {made.subject for made in evidence}
     return Verdicts(tuple(evidence), tuple(_marked(check, flagged) for check in checks))
+
+
+def _narrowed(
+    scene: HeightScene, families: list[HeightStreams], best: tuple[HeightStreams, int], floor: float
+) -> tuple[HeightStreams, int]:
+    """The printer instead of a wider subject, where it carries most of the wider one's evidence and stands by itself."""
+    streams, index = best
+    if streams.type not in WIDER:
+        return best
+    level = carrying_printer(scene, streams, index)
+    printers = next((family for family in families if family.type == "printer"), None)
+    if level is None or printers is None:
+        return best
+    own = np.flatnonzero((printers.level == level) & (printers.score >= floor))
+    return (printers, int(own[0])) if len(own) else best
 
 
 def _all_streams(scene: HeightScene) -> list[HeightStreams]:

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from farmwatch.detectors.plate_scene import ALL_SIGNS, Scene, entries_of, silence
+from farmwatch.detectors.plate_scene import ALL_SIGNS, Scene, entries_of, levels_of, silence
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import SIGNS
-from farmwatch.stats.onsets import OnsetPosterior, candidate_days, onset_posterior, suffix_sums
+from farmwatch.stats.onsets import OnsetPosterior, candidate_days, carrier, onset_posterior, suffix_sums
 from farmwatch.stats.plate_scan import (
     conditional_inclusion,
     log_e_values,
@@ -35,6 +35,7 @@ from farmwatch.stats.zones import (
 FINE_RATIOS = (1.7, 3.0, 5.0, 10.0, 30.0)
 RELABELLED_PLATES = 300
 RUNS_NAMED = 200
+CARRIED_SHARE = 0.7  # of a wider subject's evidence: brought by one printer, it is the printer's
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,15 @@ def account_for(scene: Scene, segments: list[Segment]) -> Account:
     which = int(np.argmax([totals.max() for totals in of_name]))
     table, segment = pairs[which]
     return _settle(scene, table, segment, int(np.argmax(of_name[which])), log_sum)
+
+
+def carrying_printer(scene: Scene, account: Account) -> int | None:
+    """The one printer whose plates carry a wider subject's evidence, if there is one: level of the printer."""
+    entries, start = entries_of(scene, account.rows)
+    seen = np.add.reduceat(scene.failed[entries] & account.inside, start[:-1], dtype=float)
+    gain = log_e_values(seen / scene.failures[account.rows], account.expected, 4.0)
+    by_plate, _ = levels_of(scene.night, "printer")
+    return carrier(gain, by_plate[scene.plate[account.rows]], CARRIED_SHARE)
 
 
 def _without(table: _Table, where: np.ndarray) -> _Table:

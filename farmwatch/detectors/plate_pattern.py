@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from farmwatch.detectors.night import Night, Verdicts
-from farmwatch.detectors.plate_account import Account, Segment, account_for, evidence_of, segment_of
+from farmwatch.detectors.plate_account import Account, Segment, account_for, carrying_printer, evidence_of, segment_of
 from farmwatch.detectors.plate_scene import Scene, explained, levels_of, set_scene
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.onsets import candidate_days, restart_sums
@@ -62,9 +62,8 @@ def detect(night: Night) -> Verdicts:
         best = _strongest(families, dismissed, -settings.keep_within)
         if best is None:
             break
-        streams, level = best
+        streams, level, account = _narrowed(scene, families, best, -settings.keep_within)
         subject = Subject(streams.type, streams.names[level])
-        account = account_for(scene, _segments(scene, streams, level))
         made = evidence_of(scene, subject, account, float(streams.score[level]), streams.per_month)
         if made.effect_low < settings.odds_ratio_at_least:
             dismissed.add(subject)  # too weak to need a hand
@@ -74,6 +73,19 @@ def detect(night: Night) -> Verdicts:
         families = _all_streams(scene)
     flagged = {made.subject for made in evidence}
     return Verdicts(tuple(evidence), tuple(_marked(check, flagged) for check in checks))
+
+
+def _narrowed(
+    scene: Scene, families: list[Streams], best: tuple[Streams, int], floor: float
+) -> tuple[Streams, int, Account]:
+    """The account of ``best``, or of the printer that carries most of a wider subject's evidence and stands by itself."""
+    streams, level = best
+    account = account_for(scene, _segments(scene, streams, level))
+    printer = None if streams.type == "printer" else carrying_printer(scene, account)
+    printers = next((family for family in families if family.type == "printer"), None)
+    if printer is None or printers is None or printers.score[printer] < floor:
+        return streams, level, account
+    return printers, printer, account_for(scene, _segments(scene, printers, printer))
 
 
 def _all_streams(scene: Scene) -> list[Streams]:

@@ -89,3 +89,17 @@ def onset_posterior(
     # of equally good days the last: the day of the first plate that such an onset would have touched
     best = int(days[len(days) - 1 - int(np.argmax(weight[::-1]))])
     return OnsetPosterior(best, min(low, best), max(high, best))
+
+
+def carrier(gain: np.ndarray, owner: np.ndarray, share: float) -> int | None:
+    """Which one owner brings at least ``share`` of the evidence; None where no one does.
+
+    ``gain``: log evidence of each plate, shape (plates,); ``owner``: who it belongs to, -1 unknown.
+    """
+    known = owner >= 0
+    total = float(gain.sum())
+    if total <= 0.0 or not known.any():
+        return None
+    by_owner = np.bincount(owner[known], weights=gain[known])
+    top = int(np.argmax(by_owner))
+    return top if by_owner[top] >= share * total else None

@@ -1,0 +1,138 @@
+"""Heights: the band of a planted fault is named, placed and dated; tall parts and known cavities are not faults."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from farmwatch.detectors.height_pattern import detect
+from farmwatch.detectors.night import Verdicts, join_history
+from farmwatch.evidence import Evidence
+from farmwatch.records import Records, conform
+from farmwatch.settings import load_settings
+from farmwatch.simulate import FarmSpec, Fault, PlantedFault, simulate
+
+SETTINGS = load_settings()
+SPEC = FarmSpec(printers=8, days=90, designs=24)
+
+
+def night_of(records: Records, day: int) -> Verdicts:
+    return detect(join_history(records).night(SPEC.start + dt.timedelta(days=day), SETTINGS))
+
+
+def found_in(fault: Fault, seed: int) -> tuple[list[Evidence], PlantedFault]:
+    made = simulate(dataclasses.replace(SPEC, faults=(fault,)), seed)
+    return [e for e in night_of(made.records, 85).evidence if e.score >= 0], made.truth[0]
+
+
+@pytest.fixture(scope="module")
+def quiet() -> Records:
+    return simulate(SPEC, 5).records
+
+
+def test_a_tilted_plate_fails_in_the_base_of_one_printer() -> None:
+    evidence, truth = found_in(Fault("plate_tilt", since_day=30, strength=1.5), 6)
+    assert [(e.subject, e.band) for e in evidence] == [(truth.subject, "base")]
+    (found,) = evidence
+    assert found.sign == "off_plate"
+    assert (found.detail["from_mm"], found.detail["to_mm"]) == (0.0, pytest.approx(0.3))
+    assert found.since_low <= truth.first_plate_on <= found.since_high + dt.timedelta(days=4)
+    assert found.unit == "plates"
+    assert found.observed > found.expected
+    assert found.opportunities >= found.observed
+
+
+def test_a_weak_base_is_the_profiles_not_its_printers() -> None:
+    evidence, truth = found_in(Fault("weak_base", since_day=30), 6)
+    assert (evidence[0].subject, evidence[0].band) == (truth.subject, "base")
+    assert [e for e in evidence if e.subject.type == "printer" and e.band == "base"] == []
+
+
+def test_a_worn_screw_ripples_every_design_at_one_machine_height() -> None:
+    evidence, truth = found_in(Fault("z_wear", since_day=30, strength=1.5), 9)
+    found = evidence[0]
+    assert (found.subject, found.band) == (truth.subject, "height")
+    assert found.detail["largest_design_share"] <= 0.6
+    assert found.detail["to_mm"] - found.detail["from_mm"] <= 6.0
+
+
+def test_a_closed_cavity_is_one_height_of_one_design() -> None:
+    evidence, truth = found_in(Fault("trapped_suction", since_day=20, strength=1.5), 11)
+    found = evidence[0]
+    assert found.subject in (truth.subject, *truth.also)
+    assert found.band == "height"
+    height = truth.detail["height_mm"]
+    assert found.detail["from_mm"] - 1.0 <= height <= found.detail["to_mm"] + 1.0
+
+
+def test_a_quiet_farm_stays_quiet(quiet: Records) -> None:
+    history = join_history(quiet)
+    for day in range(20, 90, 23):
+        verdicts = detect(history.night(SPEC.start + dt.timedelta(days=day), SETTINGS))
+        assert [e for e in verdicts.evidence if e.score >= 0] == []
+
+
+def test_a_printer_of_tall_parts_is_no_pattern() -> None:
+    # two printers with one hazard per millimetre; one prints parts of 10 mm, the other of 80 mm
+    rng = np.random.default_rng(2)
+    plates, number = 300, 6
+    top = np.repeat([10.0, 80.0], plates * number)
+    reached = rng.exponential(400.0, len(top))
+    failed = reached < top
+    run = np.repeat([f"R{i:04d}" for i in range(2 * plates)], number)
+    started = pd.Timestamp(SPEC.start, tz="UTC") + pd.to_timedelta(
+        np.tile(np.arange(plates) // 4, 2) * 24 + 8, unit="h"
+    )
+    runs = pd.DataFrame(
+        {
+            "run_id": [f"R{i:04d}" for i in range(2 * plates)],
+            "printer_id": np.repeat(["low", "tall"], plates),
+            "started_at": started,
+            "ended_at": started + pd.Timedelta(hours=3),
+            "layer_height_mm": 0.05,
+            "base_layers": 0,
+            "transition_layers": 0,
+            "outcome": "good",
+        }
+    )
+    parts = pd.DataFrame(
+        {
+            "run_id": run,
+            "part_no": np.tile(np.arange(number) + 1, 2 * plates),
+            "height_mm": top,
+            "outcome": np.where(failed, "failed", "good"),
+            "failure_height_mm": np.where(failed, reached, np.nan),
+        }
+    )
+    printers = pd.DataFrame({"printer_id": ["low", "tall"], "plate_width_mm": 100.0, "plate_depth_mm": 60.0})
+    records = Records(printers=conform(printers, "printers"), runs=conform(runs, "runs"), parts=conform(parts, "parts"))
+    verdicts = night_of(records, 85)
+    assert {c.subject_id for c in verdicts.checks if c.state == "clear" and c.subject_type == "printer"} == {
+        "low",
+        "tall",
+    }
+    assert [e for e in verdicts.evidence if e.score >= 0] == []
+
+
+@pytest.mark.parametrize("outcome", ["good", "unknown"])
+def test_a_farm_without_failures_says_so(quiet: Records, outcome: str) -> None:
+    verdicts = night_of(dataclasses.replace(quiet, parts=quiet.parts.assign(outcome=outcome)), 60)
+    assert verdicts.evidence == ()
+    assert [check.state for check in verdicts.checks] == ["too_few"]
+
+
+def test_empty_one_run_all_failed_and_no_heights(quiet: Records) -> None:
+    assert night_of(Records(), 10).checks[0].state == "too_few"
+    one = dataclasses.replace(quiet, runs=quiet.runs.iloc[:1], parts=quiet.parts.iloc[:3])
+    assert night_of(one, 60).evidence == ()
+    unknown = quiet.parts.assign(failure_height_mm=np.nan)
+    unrun = quiet.runs.assign(failure_height_mm=np.nan)
+    assert night_of(dataclasses.replace(quiet, parts=unknown, runs=unrun), 60).checks[0].state == "too_few"
+    all_failed = dataclasses.replace(quiet, parts=quiet.parts.assign(outcome="failed"))
+    assert all(np.isfinite(e.score) for e in night_of(all_failed, 60).evidence)
+    unlayered = dataclasses.replace(quiet, runs=quiet.runs.assign(base_layers=np.nan, layer_height_mm=np.nan))
+    assert [e for e in night_of(unlayered, 60).evidence if e.band in ("base", "transition")] == []
