@@ -9,6 +9,7 @@ on the daily spread of a stream. Every number in docs/methods/signal_shift.md an
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import datetime as dt
 
 import numpy as np
@@ -22,6 +23,7 @@ from farmwatch.stats.mean_scan import course_basis, daily_noise, scan_steps
 from farmwatch.stats.run_length import cusum_run_length
 
 STREAMS, BUDGET = 77, 0.1
+PLANTED = 8
 LIMIT = 30 * STREAMS / BUDGET
 
 
@@ -59,7 +61,10 @@ def quiet_streams(repeats: int) -> None:
                 values = correlated(rng, STREAMS, 180, rho, heavy) + rng.normal(0, 3, (STREAMS, 1))
                 alarms += int((first_alarms(values, 0, 20) < 180).sum())
             tails = "t(4)" if heavy else "normal"
-            print(f"  rho {rho:.1f}  {tails:6}  {alarms / repeats / (160 / 30):.3f}  ({alarms} in {repeats} farms)")
+            print(
+                f"  rho {rho:.1f}  {tails:6}  {alarms / repeats / (160 / 30):.3f}  ({alarms} in {repeats} farms)",
+                flush=True,
+            )
 
 
 def quiet_seasons(repeats: int) -> None:
@@ -101,13 +106,15 @@ def delays(repeats: int) -> None:
             late = first - 60 + 1
             known = f"{_knowing(size):6.1f}" if rho == 0.0 else "     -"
             print(f"  rho {rho:.1f}  {size:.1f} sd: {np.median(late):5.0f} {np.quantile(late, 0.9):5.0f}  knowing {known}"
-                  f"  found within 120 nights {np.mean(first < 180):.2f}")  # fmt: skip
+                  f"  found within 120 nights {np.mean(first < 180):.2f}", flush=True)  # fmt: skip
 
 
 def _knowing(size: float) -> float:
     """Mean delay of the one-sided CUSUM for this shift at one false alarm in LIMIT nights."""
-    low, high = 0.1, 60.0
-    for _ in range(60):
+    low, high = 0.0, 1.0
+    while cusum_run_length(0.0, size / 2, high) < LIMIT:
+        low, high = high, high + 1.0
+    for _ in range(40):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if cusum_run_length(0.0, size / 2, middle) < LIMIT else (low, middle)
     return cusum_run_length(size, size / 2, high)
@@ -141,7 +148,7 @@ def whole_farms(farms: int, days: int) -> None:
 
 
 def planted_odd_runs(farms: int) -> None:
-    print("\nshare of planted odd runs that are named (10 a farm and kind)")
+    print("\nshare of planted odd runs that are named")
     settings = load_settings()
     kinds = {
         "peel force x 1.6": ("peak_release_n", lambda value: value * 1.6),
@@ -154,18 +161,22 @@ def planted_odd_runs(farms: int) -> None:
     for name, (column, change) in kinds.items():
         hits = planted = 0
         for seed in range(farms):
-            farm = simulate(FarmSpec(days=90), 9500 + seed)
-            runs = farm.records.runs
+            farm = simulate(FarmSpec(days=70), 9500 + seed)
             rng = np.random.default_rng(seed)
-            chosen = rng.choice(np.flatnonzero(runs[column].notna().to_numpy())[-2500:], 10, replace=False)
-            runs.iloc[chosen, runs.columns.get_loc(column)] = change(runs[column].iloc[chosen])
-            history = join_history(farm.records)
-            wanted = set(runs["run_id"].iloc[chosen])
-            for day in range(50, 92):
-                night = history.night(farm.spec.start + dt.timedelta(days=day), settings)
-                hits += sum(each.subject.id in wanted for each in odd_run.detect(night).evidence)
-            planted += len(wanted)
-        print(f"  {name:18} {hits / planted:.2f}")
+            for _ in range(PLANTED):
+                # one at a time: a run that has its like is not odd
+                runs = farm.records.runs.copy()
+                able = runs[column].notna() & (runs["outcome"] != "stopped")
+                row = int(rng.choice(np.flatnonzero(able.to_numpy())[-1500:-100]))
+                runs.iloc[row, runs.columns.get_loc(column)] = change(runs[column].iloc[row])
+                history = join_history(dataclasses.replace(farm.records, runs=runs))
+                run_id = runs["run_id"].iloc[row]
+                at = history.plates["known_at"][history.plates["run_id"] == run_id]
+                day = farm.records.local_dates(at).iloc[0].date()
+                found = odd_run.detect(history.night(day, settings)).evidence
+                hits += any(each.subject.id == run_id for each in found)
+                planted += 1
+        print(f"  {name:18} {hits / planted:.2f} of {planted}", flush=True)
 
 
 def main() -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from farmwatch.detectors.layer_features import of_history
 from farmwatch.detectors.night import Night
 from farmwatch.stats.robust import held_out_residuals, huber_regression
 
@@ -48,7 +49,7 @@ def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
     speed = [_log(_numbers(plates, "lift_speed_mm_min")), _log(_numbers(plates, "exposure_s"))]
     film = film_layers(night)[low:]
     duration = _log(took) - _log(planned)
-    return (
+    own = (
         Measure("peak_release_n", "N", "largest peel force", "printer", peak, _log(peak),
                 np.column_stack([*size, *speed, vat, film, resin]), True, True),
         Measure("vat_c", "degC", "vat temperature", "printer", vat, vat,
@@ -56,6 +57,26 @@ def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
         Measure("duration_s", "s", "duration against plan", "printer", took, duration,
                 np.column_stack([*size, _log(planned)]), True, True),
         Measure("ambient_c", "degC", "room temperature", "room", ambient, ambient, hour, False, False),
+    )  # fmt: skip
+    return own + _of_layers(night, low, own[0].drivers, hour)
+
+
+def _of_layers(night: Night, low: int, drivers: np.ndarray, hour: np.ndarray) -> tuple[Measure, ...]:
+    """The measures that only per-layer telemetry gives; none where a farm has none."""
+    if night.history.records.layers.empty:
+        return ()
+    features = of_history(night.history).iloc[low : len(night.plates)]
+    late = (features["layers_known_at"] >= night.instant).to_numpy()
+    base, body, sd, warm = (
+        np.where(late, np.nan, _numbers(features, name))
+        for name in ("base_release_n", "body_release_n", "layer_time_sd_s", "vat_warm_up_c")
+    )
+    return (
+        Measure("base_release_n", "N", "largest peel force in the base", "printer", base, _log(base), drivers, True, True),
+        Measure("body_release_n", "N", "largest peel force in the body", "printer", body, _log(body), drivers, True, True),
+        Measure("layer_time_sd_s", "s", "spread of layer times", "printer", sd, _log(sd), drivers, True, True),
+        Measure("vat_warm_up_c", "degC", "warming of the vat over a run", "printer", warm, warm,
+                np.column_stack([hour, drivers[:, 1]]), False, False),
     )  # fmt: skip
 
 
