@@ -37,9 +37,10 @@ def plain_hazard(hazard: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
 def draw(
     world: World, ways: list[Way], events: list[Event], luck: np.ndarray, stream: Callable[[str], np.random.Generator]
 ) -> Outcome:
-    """Let the ways compete on every part, then let the events strike. ``stream(name)`` gives each its own numbers,
+    """Let the ways compete on every part, then let the events strike.
 
-    so that one more way or event leaves the draws of the others as they were.
+    ``luck``: (plates,), multiplies the shared hazards of a plate. ``stream(name)`` gives each stage its own numbers, so
+    that one more way or event leaves the draws of the others as they were.
     """
     parts = world.plate.size
     hazards = np.stack([w.hazard * (luck[world.plate] if w.shared else 1.0) for w in ways])

@@ -19,9 +19,9 @@ from farmwatch.simulate.world import build_world
 
 
 def simulate(spec: FarmSpec, seed: int) -> SimulatedFarm:
-    """Simulate a farm. The same spec and seed give the same farm; so do the same seed and other faults, but for what
+    """Simulate a farm. The same spec and seed give the same farm.
 
-    the faults do: stock, plan, weather and luck stay as they were. Raises ``ValueError`` on an impossible fault.
+    The same seed with other faults keeps stock, plan, weather and luck. Raises ``ValueError`` on an impossible fault.
     """
 
     def stream(name: str) -> np.random.Generator:

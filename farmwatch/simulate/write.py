@@ -16,11 +16,11 @@ from farmwatch.simulate.spec import PlantedFault, SimulatedFarm
 
 
 def write_farm(farm: SimulatedFarm, folder: Path | str, by_month: bool = False, piece: str = "") -> list[Path]:
-    """Write ``TABLE.csv`` files and ``truth.json`` into ``folder``; runs and parts a month each with ``by_month``.
+    """Write ``TABLE.csv`` files and ``truth.json`` into ``folder``; returns the paths written.
 
-    ``piece`` goes into the file names, so that several farms can be written into one folder (no truth file then).
+    ``by_month``: runs and parts a month each. ``piece`` goes into the file names, so that several farms can be written into one folder (no truth file then).
 
-    Columns that hold nothing are left out. Returns the paths written. The same farm gives the same bytes.
+    Columns that hold nothing are left out. The same farm gives the same bytes.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
