@@ -18,7 +18,8 @@ from farmwatch.simulate.spec import PlantedFault, SimulatedFarm
 def write_farm(farm: SimulatedFarm, folder: Path | str, by_month: bool = False, piece: str = "") -> list[Path]:
     """Write ``TABLE.csv`` files and ``truth.json`` into ``folder``; returns the paths written.
 
-    ``by_month``: runs and parts a month each. ``piece`` goes into the file names, so that several farms can be written into one folder (no truth file then).
+    ``by_month``: runs and parts a month each. ``piece`` goes into the file names, so that several farms can be
+    written into one folder (no truth file then).
 
     Columns that hold nothing are left out. The same farm gives the same bytes.
     """
