@@ -50,13 +50,10 @@ class Farm:
             ZoneInfo(timezone)
         except (ZoneInfoNotFoundError, ValueError, OSError):
             raise StoreError(f"no time zone of that name: {timezone!r}") from None
-        try:
-            if (path / SETTINGS_FILE).exists():
-                raise StoreError(f"{path}: is a farm already")
-            for name in ("inbox", "records", "quarantine", "reports", "deliveries", "findings"):
-                make_folder(path.absolute() / name)
-        except OSError as error:
-            raise StoreError(f"{path}: cannot be made a farm: {one_line(error)}") from None
+        if (path / SETTINGS_FILE).exists():
+            raise StoreError(f"{path}: is a farm already")
+        for name in ("inbox", "records", "quarantine", "reports", "deliveries", "findings"):
+            make_folder(path.absolute() / name)
         for table in TABLES:
             TableFolder(path / "records", table).create()
         text = _SETTINGS_TEXT.format(timezone=timezone)

@@ -32,12 +32,15 @@ def sync_folder(folder: Path) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Make ``folder`` and its parents, each synced into the one above it."""
+    """Make ``folder`` and its parents, each synced into the one above it. Raises :class:`StoreError`."""
     if folder.is_dir():
         return
     make_folder(folder.parent)
-    folder.mkdir(exist_ok=True)
-    sync_folder(folder.parent)
+    try:
+        folder.mkdir(exist_ok=True)
+        sync_folder(folder.parent)
+    except OSError as error:
+        raise StoreError(f"{folder}: cannot be made: {one_line(error)}") from None
 
 
 def replace_file(path: Path, beside: Path, write: Callable[[BinaryIO], object]) -> None:

@@ -14,12 +14,9 @@ _FOLDERS = ("records", "quarantine")
 def begin_swap(farm: Path) -> Path:
     """An empty folder to fill, with an empty folder for each that is to be replaced."""
     side = farm / _FILLING
-    try:
-        shutil.rmtree(side, ignore_errors=True)
-        for name in _FOLDERS:
-            make_folder(side / name)
-    except OSError as error:
-        raise StoreError(f"{side}: cannot be made: {one_line(error)}") from None
+    shutil.rmtree(side, ignore_errors=True)
+    for name in _FOLDERS:
+        make_folder(side / name)
     return side
 
 
