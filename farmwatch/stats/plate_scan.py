@@ -217,9 +217,9 @@ def scan_p_value(
     """How often relabelled plates show as strong a zone as the real ones: p-value of the maximum, at least 1/(count+1).
 
     The maximum is over zones and over windows of the latest plates (all, half, quarter, ... down to ``least_windows``
-    plates) of the standardised excess of the plates' failure shares. ``failed_share``, ``expected_share``: (entries,),
-    sum to 1 in each plate. ``inside``: (entries, zones). ``relabelled``: shares of (count, entries), from :func:`relabel`
-    over the plate's failures, or one entry a plate.
+    plates) of Kulldorff's log likelihood ratio (Poisson model). ``failed_share``, ``expected_share``: (entries,), with
+    equal sums in each plate: 1 where a plate counts as one failure, else its number of failures. ``inside``: (entries,
+    zones). ``relabelled``: the same of (count, entries), from :func:`relabel` or :func:`one_failure_each`.
     """
     plates = len(start) - 1
     first_plate, windows = 0, []
@@ -227,17 +227,16 @@ def scan_p_value(
         windows.append(start[first_plate])
         first_plate += max((plates - first_plate) // 2, 1)
     expected = expected_share[:, None] * inside
-    best = np.full(len(relabelled) + 1, -np.inf)
+    best = np.zeros(len(relabelled) + 1)
     everything = np.vstack([failed_share, relabelled]).astype(np.float32)
     for entry in windows:
-        score = everything[:, entry:] @ inside[entry:].astype(np.float32) - expected[entry:].sum(axis=0)
-        spread = score[1:].std(axis=0)
-        usable = spread > 1e-6
-        if usable.any():
-            best = np.maximum(best, (score[:, usable] / spread[usable]).max(axis=1))
-    if not np.isfinite(best[0]):
-        return 1.0
-    return float((1 + (best[1:] >= best[0] - 1e-9).sum()) / len(best))
+        due = expected[entry:].sum(axis=0)
+        total = float(expected_share[entry:].sum())
+        zones = np.flatnonzero((due > 1e-6) & (due < total - 1e-6))
+        seen = everything[:, entry:] @ inside[entry:][:, zones].astype(np.float32)
+        if len(zones):
+            best = np.maximum(best, poisson_llr(np.minimum(seen, total), due[zones], total).max(axis=1))
+    return float((1 + (best[1:] >= best[0] - 1e-6).sum()) / len(best))
 
 
 def bernoulli_llr(cases: np.ndarray, size: np.ndarray, total_cases: float, total_size: float) -> np.ndarray:
