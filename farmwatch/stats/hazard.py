@@ -28,10 +28,9 @@ OWN_LEVELS = np.array([-0.8, -0.25, 0.3])  # level of a holder with fresh film, 
 KINKS = np.array([0.0, 0.5, 1.0])  # wear sets in at this share of the usual life
 DOUBLINGS = np.array([0.1, 0.2, 0.4, 0.8])  # share of the usual life in which the odds then double
 CAPS = np.array([1.5, 3.0])  # log odds ratio at which it goes no further
-FINE_KINKS = np.linspace(0.0, 1.5, 11)
-FINE_DOUBLINGS = np.geomspace(0.05, 2.5, 12)
-FINE_CAPS = np.array([1.0, 2.0, 3.0, 4.0])
-FINE_LEVELS = np.linspace(-1.4, 1.0, 9)
+FINE_COUNTS = np.geomspace(0.04, 4.0, 40)  # counts of doubling that are tried, in usual lives
+FINE_KINKS = np.array([0.0, 0.2, 0.4, 0.6, 0.8])  # wear sets in at this share of that count
+FINE_BEYOND = np.array([0.15, 1.0, 2.5])  # log odds ratio by which it climbs beyond the doubling
 
 
 @dataclass(frozen=True)
@@ -138,10 +137,10 @@ def fit_slope(
         int(c.size),
         float(y.sum()),
         "",
-        slope / unit,
-        (slope - reach) / unit,
-        (slope + reach) / unit,
-        se / unit,
+        float(slope / unit),
+        float((slope - reach) / unit),
+        float((slope + reach) / unit),
+        float(se / unit),
         float(norm.logsf(slope / se)),
     )
 
@@ -199,41 +198,56 @@ def fit_shape(
 
     ``times``: odds ratios to the fresh state whose counts are wanted.
     """
-    x = counter / life
-    coarse = _profile(x, failures, parts, probability, rho, FINE_KINKS, FINE_DOUBLINGS, FINE_CAPS)
-    top = int(np.argmax(coarse[0]))
-    # a second grid about the best: much evidence leaves less than one step of the first inside the interval
-    near_kinks = np.maximum(coarse[1][top] + np.linspace(-0.12, 0.12, 9), 0.0)
-    near_doublings = coarse[2][top] * np.geomspace(0.7, 1.43, 9)
-    near_caps = coarse[3][top] + np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
-    fine = _profile(x, failures, parts, probability, rho, near_kinks, near_doublings, near_caps)
-    best, kinks, doublings, caps = (np.concatenate(pair) for pair in zip(coarse, fine, strict=True))
-    inside = best >= best.max() - 0.5 * float(norm.ppf(0.5 + level / 2.0)) ** 2
-    top = int(np.argmax(best))
-    counts = []
+    x, fits = counter / life, []
+    flat = float(_own_level_fit(np.zeros((x.size, 1)), failures, parts, probability, rho)[0])
+    drop = 0.5 * float(norm.ppf(0.5 + level / 2.0)) ** 2
     for ratio in times:
-        at = np.where(caps >= np.log(ratio), kinks + doublings * np.log2(ratio), np.inf) * life
-        counts.append(CountAt(float(at[top]), float(at[inside].min()), float(at[inside].max())))
-    return WearShape(float(kinks[top] * life), float(doublings[top] * life), float(caps[top]), tuple(counts))
+        kink, cap = (grid.ravel() for grid in np.meshgrid(FINE_KINKS, np.log(ratio) + FINE_BEYOND, indexing="ij"))
+        fit = np.empty((FINE_COUNTS.size, kink.size))
+        for row, count in enumerate(FINE_COUNTS):
+            doubling = count * (1.0 - kink) / np.log2(ratio)
+            rises = np.minimum(np.log(2.0) * np.maximum(x[:, None] - kink * count, 0.0) / doubling, cap)
+            fit[row] = _own_level_fit(rises, failures, parts, probability, rho)
+        fits.append((fit, kink, cap, ratio))
+    fit, kink, cap, ratio = fits[0]
+    row, column = divmod(int(np.argmax(fit)), kink.size)
+    doubling = FINE_COUNTS[row] * (1.0 - kink[column]) / np.log2(ratio)
+    counts = tuple(_crossings(one[0].max(axis=1), flat, drop, life) for one in fits)
+    return WearShape(float(kink[column] * FINE_COUNTS[row] * life), float(doubling * life), float(cap[column]), counts)
 
 
-def _profile(
-    x: np.ndarray,
-    failures: np.ndarray,
-    parts: np.ndarray,
-    probability: np.ndarray,
-    rho: float,
-    kinks: np.ndarray,
-    doublings: np.ndarray,
-    caps: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Log-likelihood of every shape of a grid, largest over the holder's level, and the shapes."""
-    rises, k, d, c = _shapes(x, kinks, doublings, caps)
-    best = np.full(k.size, -np.inf)
-    for own in FINE_LEVELS:
-        terms = shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, rises + own)
-        best = np.maximum(best, terms.sum(axis=0))
-    return best, k, d, c
+def _crossings(profile: np.ndarray, flat: float, drop: float, life: float) -> CountAt:
+    """Best count and where the profile falls by ``drop``, between the points of the grid by a straight line."""
+    top = int(np.argmax(profile))
+    floor = max(float(profile[top]), flat) - drop
+    logs = np.log(FINE_COUNTS)
+    inside = np.flatnonzero(profile >= floor)
+    ends = [FINE_COUNTS[0], FINE_COUNTS[-1]]
+    if inside.size and inside[0] > 0:
+        ends[0] = np.exp(np.interp(floor, profile[inside[0] - 1 : inside[0] + 1], logs[inside[0] - 1 : inside[0] + 1]))
+    if inside.size and inside[-1] < profile.size - 1:
+        pair = slice(inside[-1], inside[-1] + 2)
+        ends[1] = np.exp(np.interp(floor, profile[pair][::-1], logs[pair][::-1]))
+    # no climb at all within the interval, or no count large enough to be outside it: it may never come to that
+    never = flat >= floor or not inside.size or inside[-1] == profile.size - 1
+    low = ends[0] if inside.size and inside[0] > 0 else 0.0
+    return CountAt(float(FINE_COUNTS[top] * life), float(low * life), float("inf") if never else float(ends[1] * life))
+
+
+def _own_level_fit(
+    rises: np.ndarray, failures: np.ndarray, parts: np.ndarray, probability: np.ndarray, rho: float
+) -> np.ndarray:
+    """Log-likelihood of every rise (plates, shapes), the holder's own level at its best by Newton's steps."""
+    y, n, p = failures[:, None], parts[:, None], probability[:, None]
+    weight = 1.0 / (1.0 + np.maximum(n - 1.0, 0.0) * rho)
+    own, base = np.zeros(rises.shape[1]), p / (1.0 - p) * np.exp(rises)
+    for _ in range(6):
+        odds = base * np.exp(own)
+        mu = odds / (1.0 + odds)
+        score = (weight * (y - n * mu)).sum(axis=0)
+        curve = (weight * n * mu * (1.0 - mu)).sum(axis=0)
+        own = np.clip(own + np.clip(score / np.maximum(curve, 1e-9), -1.5, 1.5), -4.0, 4.0)
+    return shift_terms(y, n, p, rho, rises + own).sum(axis=0)
 
 
 def _shapes(

@@ -1,0 +1,149 @@
+"""Risk against a counter: the slope, the evidence against steps, counts and their intervals."""
+
+import numpy as np
+import pytest
+
+from farmwatch.stats.hazard import (
+    LEVELS,
+    count_at_risk,
+    fit_shape,
+    fit_slope,
+    pooled_evidence,
+    shift_terms,
+    trend_scores,
+    wear_evidence,
+)
+
+
+def _plates(
+    rng: np.random.Generator, number: int = 400, slope: float = 0.0, holders: int = 1
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    counter = rng.uniform(0, 1, number)
+    holder = rng.integers(0, holders, number)
+    parts = rng.integers(3, 9, number).astype(float)
+    probability = rng.uniform(0.03, 0.12, number)
+    odds = np.log(probability / (1 - probability)) + slope * counter + 0.4 * (holder % 3 - 1)
+    return counter, rng.binomial(parts.astype(int), 1 / (1 + np.exp(-odds))).astype(float), parts, probability, holder
+
+
+def test_slope_agrees_with_statsmodels() -> None:
+    import statsmodels.api as sm
+
+    counter, failures, parts, probability, holder = _plates(np.random.default_rng(1), slope=1.0, holders=4)
+    found = fit_slope(counter, failures, parts, probability, holder)
+    design = np.column_stack([counter, np.eye(4)[holder]])
+    offset = np.log(probability / (1 - probability))
+    data = np.column_stack([failures, parts - failures])
+    other = sm.GLM(data, design, family=sm.families.Binomial(), offset=offset).fit(tol=1e-12)
+    assert found.slope == pytest.approx(other.params[0], rel=1e-7)
+    assert found.se == pytest.approx(other.bse[0], rel=1e-6)
+
+
+def test_slope_comes_back_without_noise_in_any_unit() -> None:
+    counter = np.linspace(0, 60_000, 50)
+    odds = np.log(0.05 / 0.95) + 0.3 + np.log(2.0) * counter / 20_000
+    failures = 5.0 / (1 + np.exp(-odds))
+    found = fit_slope(counter, failures, np.full(50, 5.0), np.full(50, 0.05), np.zeros(50, int))
+    assert count_at_risk(found, 2.0).count == pytest.approx(20_000, rel=1e-9)
+    assert count_at_risk(found, 4.0).count == pytest.approx(40_000, rel=1e-9)
+
+
+def test_slope_interval_covers_and_correlated_parts_widen_it() -> None:
+    rng = np.random.default_rng(2)
+    hits = 0
+    for _ in range(500):
+        counter, failures, parts, probability, holder = _plates(rng, 300, 1.0)
+        found = fit_slope(counter, failures, parts, probability, holder)
+        hits += found.low <= 1.0 <= found.high
+    assert 0.925 < hits / 500 < 0.975
+    wide = fit_slope(counter, failures, parts, probability, holder, rho=0.3)
+    assert wide.se > 1.2 * found.se
+
+
+@pytest.mark.parametrize("failures", [np.zeros(20), np.full(20, 4.0)])
+def test_slope_refuses_what_says_nothing(failures: np.ndarray) -> None:
+    found = fit_slope(np.arange(20.0), failures, np.full(20, 4.0), np.full(20, 0.05), np.zeros(20, int))
+    assert found.refused
+    assert np.isnan(count_at_risk(found).count)
+
+
+def test_evidence_is_the_brute_force_ratio() -> None:
+    """Second route: every step at every date tried one by one."""
+    rng = np.random.default_rng(3)
+    counter, failures, parts, probability, _ = _plates(rng, 40, 2.0)
+    counter = np.sort(counter)
+    found = wear_evidence(counter, failures, parts, probability, 0.1, 1.0, np.array([0, 10]))
+    for start, one in zip((0, 10), found, strict=True):
+        y, n, p = failures[start:], parts[start:], probability[start:]
+        table = np.array([shift_terms(y, n, p, 0.1, np.full(y.size, level)) for level in LEVELS])
+        constant = max(table.sum(axis=1).max(), 0.0)
+        step = max(
+            table[a, :k].sum() + table[b, k:].sum()
+            for k in range(1, y.size + 1)
+            for a in range(LEVELS.size)
+            for b in range(LEVELS.size)
+        )
+        assert one.log_constant == pytest.approx(constant, abs=1e-9)
+        assert one.log_step == pytest.approx(max(step, 0.0), abs=1e-9)
+        assert one.log_e <= one.log_wear - one.log_constant + 1e-12
+
+
+def test_evidence_seldom_passes_its_limit_however_often_one_looks() -> None:
+    """Nothing wears, the level is unknown: at most 1 in 10 streams may ever pass ln 10, looked at 20 times."""
+    rng = np.random.default_rng(4)
+    passed = 0
+    for _ in range(300):
+        counter, failures, parts, probability, _ = _plates(rng, 200)
+        probability = np.clip(probability * np.exp(rng.normal(0, 0.4)), 0.01, 0.5)
+        logs = [
+            wear_evidence(counter[:n], failures[:n], parts[:n], probability[:n], 0.0, 1.0, np.array([0]))[0].log_e
+            for n in range(10, 201, 10)
+        ]
+        passed += max(logs) > np.log(10.0)
+    assert passed <= 30
+
+
+def test_wear_beats_a_step_and_a_step_beats_wear() -> None:
+    rng = np.random.default_rng(5)
+    counter = np.tile(np.linspace(0, 1, 150), 4)
+    parts, probability = np.full(600, 6.0), np.full(600, 0.04)
+    ramp = np.log(probability / (1 - probability)) + np.log(2.0) * counter / 0.3
+    step = np.log(probability / (1 - probability)) + 1.5 * (np.arange(600) >= 330)
+    leads = []
+    for odds in (ramp, step):
+        failures = rng.binomial(6, 1 / (1 + np.exp(-odds))).astype(float)
+        one = wear_evidence(counter, failures, parts, probability, 0.0, 1.0, np.array([0]))[0]
+        leads.append(one.log_wear - one.log_step)
+    assert leads[0] > 10.0
+    assert leads[1] < -5.0
+
+
+def test_the_count_of_doubling_is_recovered() -> None:
+    counter = np.tile(np.linspace(0, 50_000, 200), 3)
+    odds = np.log(0.04 / 0.96) + np.log(2.0) * np.maximum(counter - 15_000, 0.0) / 10_000
+    failures = 6.0 / (1 + np.exp(-odds))
+    found = fit_shape(counter, failures, np.full(600, 6.0), np.full(600, 0.04), 0.0, 40_000.0, (2.0, 4.0))
+    assert found.counts[0].count == pytest.approx(25_000, rel=0.1)
+    assert found.counts[0].low < 25_000 < found.counts[0].high
+    assert found.counts[1].count == pytest.approx(35_000, rel=0.1)
+
+
+def test_pooled_evidence_is_the_integral_it_stands_for() -> None:
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
+    scores = np.array([1.2, -0.4, 2.0, 0.9, 1.1])
+    variance = max(float(scores @ scores), 3.0)
+    value, _ = quad(lambda b: 2 * norm.pdf(b, 0, 2.0) * np.exp(b * scores.sum() - b**2 * variance / 2), 0, 30)
+    assert pooled_evidence(scores, 3.0, 2.0) == pytest.approx(np.log(value), rel=1e-8)
+
+
+def test_pooled_evidence_averages_at_most_one_without_wear() -> None:
+    rng = np.random.default_rng(6)
+    values = []
+    for _ in range(800):
+        counter, failures, parts, probability, holder = _plates(rng, 400, 0.0, 6)
+        scores, information, z = trend_scores(counter, failures, parts, probability, holder, holder, 0.0)
+        assert z.shape == (6,)
+        values.append(np.exp(pooled_evidence(scores, information, 2.0)))
+    assert np.mean(values) < 1.0 + 4 * np.std(values) / np.sqrt(800)

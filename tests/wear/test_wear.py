@@ -1,0 +1,141 @@
+"""Counters since service, and wear filed from plates: on whom, from which count, and never for a step."""
+
+import datetime as dt
+import importlib.util
+import sys
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from farmwatch.detectors.counters import service_counters
+from farmwatch.detectors.night import join_history
+from farmwatch.detectors.wear import detect
+from farmwatch.evidence import Evidence, Subject
+from farmwatch.records import Records, conform, empty
+from farmwatch.settings import load_settings
+
+SETTINGS = load_settings()
+START = dt.date(2031, 1, 6)
+
+
+def _benchmark() -> ModuleType:
+    path = Path(__file__).parents[2] / "benchmarks" / "wear.py"
+    spec = importlib.util.spec_from_file_location("benchmark_wear", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+bench = _benchmark()
+
+
+def filed(records: Records, day: int = 179) -> list[Evidence]:
+    verdicts = detect(join_history(records).night(START + dt.timedelta(days=day), SETTINGS))
+    return [one for one in verdicts.evidence if one.score >= 0.0]
+
+
+def _small(service: list[tuple[str, str, str, str]]) -> Records:
+    """Five plates of two printers and one bath, an hour each, 100, 200, ... layers."""
+    at = pd.to_datetime(
+        ["2031-01-06T08:00Z", "2031-01-06T10:00Z", "2031-01-06T12:00Z", "2031-01-07T08:00Z", "2031-01-07T09:00Z"]
+    )
+    runs = pd.DataFrame({"run_id": list("abcde"), "printer_id": ["P1", "P2", "P1", "P1", "P2"], "started_at": at})
+    runs["ended_at"], runs["layer_height_mm"], runs["outcome"], runs["wash_id"] = (
+        at + pd.Timedelta(hours=1),
+        0.05,
+        "good",
+        "W",
+    )
+    parts = pd.DataFrame({"run_id": list("abcde"), "part_no": 1, "height_mm": [5.0, 10.0, 15.0, 20.0, 25.0]})
+    events = pd.DataFrame(service, columns=["at", "subject_type", "subject_id", "action"])
+    events["event_id"] = [f"E{k}" for k in range(len(events))]
+    return Records(
+        runs=conform(runs, "runs"),
+        parts=conform(parts.assign(outcome="good"), "parts"),
+        service=conform(events, "service") if service else empty("service"),
+    )
+
+
+def test_counters_by_hand() -> None:
+    records = _small(
+        [
+            ("2031-01-06T11:00Z", "printer", "P1", "film_changed"),
+            ("2031-01-06T07:00Z", "printer", "P2", "lamp_changed"),
+            ("2031-01-06T11:30Z", "wash", "W", "wash_changed"),
+            ("2031-01-06T11:40Z", "printer", "W", "film_changed"),
+        ]
+    )
+    found = service_counters(join_history(records))
+    assert found["film_layers"].tolist() == pytest.approx([np.nan, np.nan, 0.0, 300.0, np.nan], nan_ok=True)
+    assert found["film_layers_at_least"].tolist() == pytest.approx([0.0, 0.0, 0.0, 300.0, 200.0])
+    assert found["lamp_hours"].tolist() == pytest.approx([np.nan, 0.0, np.nan, np.nan, 1.0], nan_ok=True)
+    assert found["bath_runs"].tolist() == pytest.approx([np.nan, np.nan, 0.0, 1.0, 2.0], nan_ok=True)
+    assert found["film_layers_spell"].tolist() == [0, 0, 1, 1, 0]
+    assert found["film_layers_since"].iloc[3] == pd.Timestamp("2031-01-06T11:00")
+
+
+def test_a_service_of_tomorrow_is_not_known_tonight() -> None:
+    records = _small([("2031-01-07T08:30Z", "printer", "P2", "film_changed")])
+    history = join_history(records)
+    tonight = service_counters(history.night(dt.date(2031, 1, 6), SETTINGS))
+    assert tonight["film_layers"].isna().all()
+    assert service_counters(history)["film_layers"].notna().sum() == 1
+
+
+def test_a_worn_film_is_filed_on_its_printer_with_its_counts() -> None:
+    found = filed(bench.plate_farm(np.random.default_rng(1), worn=3))
+    assert [one.subject for one in found] == [Subject("printer", "P3")]
+    one = found[0]
+    assert one.effect_unit == "layers"
+    assert one.detail["counter"] == "film_layers"
+    assert one.effect_low <= bench.true_doubling(12_000.0) <= one.effect_high
+    assert one.effect_low <= one.effect <= one.effect_high
+    assert one.detail["service_interval"] == one.effect  # the shipped limit is twice the risk when fresh
+    assert one.detail["start_known"]
+    assert one.separable
+    assert sum(group["failures"] for group in one.detail["curve"]) == one.observed
+    assert one.error_rate < 0.05
+    assert one.since_low <= one.since <= one.since_high
+
+
+def test_wear_of_every_film_is_the_farms() -> None:
+    found = filed(bench.plate_farm(np.random.default_rng(2), all_wear=15_000.0))
+    assert [one.subject for one in found] == [Subject("farm", "farm")]
+    assert found[0].effect_low <= bench.true_doubling(15_000.0) <= found[0].effect_high
+
+
+def test_a_step_at_a_date_is_not_wear() -> None:
+    for seed in range(2):
+        farm = bench.plate_farm(np.random.default_rng([3, seed]), step=(3, 70, np.log(5.0)))
+        assert not any(one.subject == Subject("printer", "P3") for one in filed(farm))
+
+
+def test_a_counter_that_ran_with_the_calendar_is_said_so() -> None:
+    records = bench.plate_farm(np.random.default_rng(4), worn=3, life=1e9, doubling=60_000.0)
+    found = filed(replace(records, service=empty("service")))
+    mine = [one for one in found if one.subject == Subject("printer", "P3")]
+    assert len(mine) == 1  # layers and hours run together: one finding
+    assert not mine[0].separable
+    assert "calendar" in mine[0].detail["would_separate"]
+    assert not mine[0].detail["start_known"]
+
+
+def test_empty_and_faultless_farms() -> None:
+    nothing = detect(join_history(Records()).night(START, SETTINGS))
+    assert nothing.evidence == ()
+    assert {check.state for check in nothing.checks} == {"too_few"}
+    good = detect(join_history(_small([])).night(dt.date(2031, 1, 8), SETTINGS))
+    assert good.evidence == ()
+
+
+def test_quiet_farms_stay_quiet() -> None:
+    """A small version of benchmarks/wear.py: 12 farm-months allow 1 finding at a budget of 0.05 a month."""
+    count = sum(len(bench.flagged(bench.plate_farm(np.random.default_rng([5, s])), step=40)) for s in range(2))
+    assert count <= 1
