@@ -160,8 +160,13 @@ def _composition(
     other &= every >= 0
     usual = np.array([1.0 / len(answers)] * len(answers))
     background = np.bincount(every[other], minlength=len(answers)) + 5.0 * usual
-    # one failing plate in twenty may always be the fault's: an excess of nought would silence the failures for good
-    excess = max(case.excess_share, 0.05)
+    # what is written of some failures only (a fused part has no failure height) is no excess of what is written
+    others = np.ones(len(every), bool)
+    others[case.failed] = False
+    habit = (float(other.sum()) + 1.0) / (float(others.sum()) + 1.0)
+    expected = case.expected * min(habit, 1.0)
+    # a twentieth may always be the fault's: an excess of nought would silence the failures for good
+    excess = float(np.clip(1.0 - expected / written.sum(), 0.05, 1.0))
     top = [i for i in np.argsort(-counts) if counts[i] > 0][:3]
     total = counts.sum()
     said = ", ".join(f"{_say(question, answers[i])} on {counts[i] / total:.0%}" for i in top)

@@ -152,6 +152,22 @@ def test_heights(height: Callable[[int], float], answer: str, settings: Settings
     assert list(HEIGHTS)[int(np.argmax(composition.counts))] == answer
 
 
+def test_what_only_the_other_failures_have_written_is_not_the_faults(settings: Settings) -> None:
+    """Fused parts have no failure height; the heights written are those of the usual failures."""
+
+    def fails(printer: str, day: int, part: int) -> dict[str, Any] | None:
+        if (day * 7 + part * 5 + int(printer[-1])) % 36 == 0:
+            return {"sign": "off_plate", "failure_height_mm": 0.2}
+        return {"sign": "fused"} if printer == "P-00" and day >= 20 and part == day % 9 else None
+
+    one = case(farm(fails), settings, risk=1 / 36)
+    signs, heights = place.signs(one), place.heights(one)
+    assert signs is not None
+    assert heights is not None
+    assert signs.excess > 0.7
+    assert heights.excess < 0.3
+
+
 def test_climb_by_hand() -> None:
     # six plates, one failure expected of each, none fail but the upper three, two each: residuals -1 -1 -1 1 1 1.
     # ranks 1/12, 3/12, ... 11/12, about their mean -5/12 ... 5/12: sum of lever x residual (1 + 3 + 5 + 5 + 3 + 1) / 12 =
