@@ -131,6 +131,21 @@ class NotebookFarm:
         frame = parts[["run_id", "part_no", "design_id", "failed"]].assign(expected=self.night.part_risk)
         return frame[parts["known"].to_numpy()].reset_index(drop=True)
 
+    def effects(self, subject_type: str, since: dt.date = dt.date.min) -> pd.DataFrame:
+        """Failures over expected since a day for every subject of one type (``printer``, ``lot``, ``design``, ...), the
+        worst first, with 95 % intervals that allow for parts of one plate failing together.
+        """
+        frames = self._frames
+        ratios = frames.ratios(subject_type, max(since, dt.date(1970, 1, 1)))
+        table = pd.DataFrame(
+            [
+                (name, one.plates, one.chances, int(one.observed), one.expected, one.value, one.low, one.high)
+                for name, one in ratios.items()
+            ],
+            columns=[subject_type, "plates", frames.unit, "failed", "expected", "ratio", "low", "high"],
+        )
+        return table.sort_values(["ratio", subject_type], ascending=[False, True], ignore_index=True)
+
     def report(self, week: str | None = None) -> WeeklyReport:
         """The weekly report, shown in place; the week of :attr:`as_of`, if none like ``2031-W14`` is named."""
         return WeeklyReport(

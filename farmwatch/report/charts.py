@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Patch, Rectangle
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from farmwatch.report import ink, words
 from farmwatch.report.ink import BAND, BEFORE, EXPECTED, INK, PEER, QUIET, SUBJECT, lettering
@@ -25,6 +25,7 @@ from farmwatch.report.pictures import (
     PlateMap,
     SignalOverTime,
     WearCurve,
+    WorkingCurve,
 )
 from farmwatch.report.room import Daily
 from farmwatch.report.subjects import Trend
@@ -265,15 +266,65 @@ def _coupon_growth(picture: CouponGrowth) -> str:
     axes.set_ylim(low, top)
     _mark_onset(axes, picture.onset, top, first)
     left, right = axes.get_xlim()
-    for at, colour, text in (
-        (top - 0.13 * (top - low), SUBJECT, f"● {lettering(picture.subject)}"),
-        (top - 0.22 * (top - low), PEER, "○ all others"),
-    ):
-        axes.text(left + 0.02 * (right - left), at, text, color=colour, fontsize=8.5, va="center")
+    early = picture.onset is not None and ink.day_number(picture.onset.day) < (left + right) / 2
+    for share, colour, text in ((0.07, SUBJECT, f"● {lettering(picture.subject)}"), (0.15, PEER, "○ all others")):
+        axes.text(
+            right - 0.02 * (right - left) if early else left + 0.02 * (right - left),
+            top - share * (top - low),
+            text,
+            color=colour,
+            fontsize=8.5,
+            ha="right" if early else "left",
+            va="center",
+        )
     axes.set_ylabel("growth of one edge, mm")
     axes.set_xlabel("measured on")
     ink.day_ticks(axes, _date(first), _date(last))
     return ink.svg(figure)
+
+
+def _working_curve(picture: WorkingCurve) -> str:
+    figure, axes = ink.sheet(left_in=0.62)
+    exposure, depth = np.array(picture.exposure_s), np.array(picture.depth_mm)
+    marked = [value for value in (picture.now_s, picture.advised_s) if math.isfinite(value)]
+    low, high = min([*exposure, *marked]) / 1.25, max([*exposure, *marked]) * 1.25
+    along = np.geomspace(low, high, 60)
+    curve = picture.dp_mm * np.log(along / picture.ec_s)
+    axes.plot(along[curve > 0], curve[curve > 0], color=SUBJECT, linewidth=1.4)
+    axes.plot(exposure, depth, "o", markersize=4.5, mfc="none", mec=INK, mew=0.9, linestyle="none")
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    top = max(float(depth.max()), float(curve.max())) * 1.25
+    axes.set_ylim(0, top)
+    labels = [(picture.now_s, "now", PEER, 0.99), (picture.advised_s, "advised", EXPECTED, 0.9)]
+    for value, word, colour, height in labels:
+        if math.isfinite(value):
+            late = value < max(marked) or len(marked) == 1 and value > math.sqrt(low * high)
+            axes.axvline(value, color=colour, linewidth=1.3, linestyle="-" if word == "advised" else (0, (4, 3)))
+            axes.annotate(
+                f"{word} {words.number_text(value)} s",
+                (value, top * height),
+                xytext=(-4 if late else 4, 0),
+                textcoords="offset points",
+                ha="right" if late else "left",
+                va="top",
+                color=colour,
+                fontsize=8.5,
+            )
+    axes.xaxis.set_major_locator(FixedLocator(_round_steps(low, high)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: words.number_text(value)))
+    axes.set_xlabel("exposure, s (each step to the right a multiple)")
+    axes.set_ylabel("cured depth, mm")
+    return ink.svg(figure)
+
+
+def _round_steps(low: float, high: float) -> list[float]:
+    """Round numbers between two limits for a scale of multiples, eight at most."""
+    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
+    every = [step * 10.0**power for power in range(first, last + 1) for step in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)]
+    inside = [value for value in every if low <= value <= high]
+    return inside[:: max(1, math.ceil(len(inside) / 8))]
 
 
 def _date(number: float) -> Any:
@@ -426,6 +477,7 @@ _DRAWERS: dict[type, Callable[[Any], str]] = {
     HeightCurve: _height_curve,
     Comparison: _comparison,
     CouponGrowth: _coupon_growth,
+    WorkingCurve: _working_curve,
     SignalOverTime: _signal,
     WearCurve: _wear,
     OddRun: _odd_run,

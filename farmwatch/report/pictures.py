@@ -124,6 +124,23 @@ class CouponGrowth:
 
 
 @dataclass(frozen=True)
+class WorkingCurve:
+    """Thickness of resin cured by one exposure, mm, against the exposure, s; the fitted curve; exposure now and advised.
+
+    The curve is depth = ``dp_mm`` ln(exposure / ``ec_s``). NaN where an exposure is not known.
+    """
+
+    title: str
+    alt: str
+    exposure_s: tuple[float, ...]
+    depth_mm: tuple[float, ...]
+    dp_mm: float
+    ec_s: float
+    now_s: float
+    advised_s: float
+
+
+@dataclass(frozen=True)
 class SignalOverTime:
     """One measure, one point a run, with the usual level before and the level since the onset."""
 
@@ -174,4 +191,6 @@ class OddRun:
     rows: tuple[Habit, ...]
 
 
-Picture = OverTime | PlateMap | HeightCurve | Comparison | CouponGrowth | SignalOverTime | WearCurve | OddRun
+Picture = (
+    OverTime | PlateMap | HeightCurve | Comparison | CouponGrowth | WorkingCurve | SignalOverTime | WearCurve | OddRun
+)

@@ -87,6 +87,19 @@ def make_records(bad_printer: str = "P2", other_printer: str = "P1") -> Records:
         for lot in ("L1", "L2")
         for feature, way in (("bar", 1.0), ("slot", -1.0))
     ]
+    coupons += [
+        {
+            "coupon_id": f"film{place}",
+            "measured_at": day_at(24, 18),
+            "printer_id": "P3",
+            "lot_id": "L2",
+            "feature": "film",
+            "exposure_s": exposure,
+            "nominal_mm": 0.0,
+            "measured_mm": 0.12 * float(np.log(exposure / 0.7)),
+        }
+        for place, exposure in enumerate((1.0, 1.5, 2.2, 3.3, 5.0))
+    ]
     printers = [
         {
             "printer_id": name,
@@ -179,7 +192,13 @@ def one_of_each(printer: str = "P2", lot: str = "L2", design: str = "D1") -> dic
             effect_low=0.02,
             effect_high=0.056,
             effect_unit="mm",
-            detail={"exposure_factor": 0.91, "exposure_factor_low": 0.88, "exposure_factor_high": 0.95},
+            detail={
+                "exposure_factor": 0.91,
+                "exposure_factor_low": 0.88,
+                "exposure_factor_high": 0.95,
+                "dp_mm": 0.12,
+                "ec_s": 0.7,
+            },
         ),
         "signal_shift": evidence(
             "signal_shift",

@@ -15,7 +15,7 @@ from farmwatch.evidence import KINDS, Subject
 from farmwatch.records import Records, conform
 from farmwatch.report.contents import FindingPart, got_better
 from farmwatch.report.frames import Frames
-from farmwatch.report.pictures import Comparison, OverTime, PlateMap, WearCurve
+from farmwatch.report.pictures import Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
 from farmwatch.report.week import Week
 from farmwatch.settings import load_settings
 
@@ -114,6 +114,14 @@ def test_wear_is_drawn_from_the_groups_of_its_finding(case: Case) -> None:
     picture = next(p for p in part_of(case, "wear").pictures if isinstance(p, WearCurve))
     assert picture.ratio == pytest.approx((0.8, 1.4, 2.0, 2.6, 3.2))
     assert picture.doubles_at == 23000.0
+
+
+def test_the_working_curve_goes_through_its_films_and_advises(case: Case) -> None:
+    picture = next(p for p in part_of(case, "cure_offset").pictures if isinstance(p, WorkingCurve))
+    curve = picture.dp_mm * np.log(np.array(picture.exposure_s) / picture.ec_s)
+    assert curve == pytest.approx(picture.depth_mm)
+    assert picture.advised_s == pytest.approx(0.91 * picture.now_s)
+    assert "Advised: " in picture.alt
 
 
 def test_advice_stands_beside_its_caution(case: Case) -> None:

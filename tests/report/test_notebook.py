@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import subprocess
 import sys
 from pathlib import Path
@@ -58,7 +59,7 @@ def test_importing_farmwatch_is_light() -> None:
 
 def test_tables_are_the_records(farm: NotebookFarm) -> None:
     assert (len(farm.runs), len(farm.parts), len(farm.printers), len(farm.lots)) == (105, 945, 3, 2)
-    assert (len(farm.coupons), len(farm.service)) == (36, 1)
+    assert (len(farm.coupons), len(farm.service)) == (41, 1)
     assert repr(farm) == "<farm farm, as of 2031-04-06: 105 runs>"
 
 
@@ -113,6 +114,18 @@ def test_expected_holds_one_probability_a_part(farm: NotebookFarm) -> None:
     assert len(frame) == 945
     assert frame["expected"].between(0, 1, inclusive="neither").all()
     assert set(frame.columns) == {"run_id", "part_no", "design_id", "failed", "expected"}
+
+
+def test_effects_compare_every_subject_of_a_type(farm: NotebookFarm) -> None:
+    effects = farm.effects("printer", dt.date(2031, 3, 20))
+    assert effects["printer"].tolist()[0] == "P2"
+    own = farm.expected().merge(farm.runs[["run_id", "printer_id", "started_at"]], on="run_id")
+    own = own[(own["printer_id"] == "P2") & (own["started_at"] >= pd.Timestamp("2031-03-20", tz="UTC"))]
+    first = effects.iloc[0]
+    assert (first["failed"], first["parts"]) == (own["failed"].sum(), len(own))
+    assert first["ratio"] == pytest.approx(own["failed"].sum() / own["expected"].sum())
+    assert first["low"] < first["ratio"] < first["high"]
+    assert farm.effects("nothing").empty
 
 
 def test_the_weekly_report_is_written_whole_and_again(folder: Path) -> None:

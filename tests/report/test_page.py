@@ -138,7 +138,7 @@ def test_pictures_are_whole_svg_without_date_or_outside(case: Case, hostile: Cas
             assert not re.search(r'(href|src)="(?!#)', svg)
             names = {element.tag.rpartition("}")[2] for element in tree.iter()}
             assert names.isdisjoint({"script", "foreignObject", "image", "text"})
-    assert len(kinds) == 9
+    assert len(kinds) == 10
 
 
 def test_pictures_stand_in_the_page_as_they_are_drawn(case: Case, page: str) -> None:
