@@ -299,7 +299,7 @@ def _working_curve(picture: WorkingCurve) -> str:
     labels = [(picture.now_s, "now", PEER, 0.99), (picture.advised_s, "advised", EXPECTED, 0.9)]
     for value, word, colour, height in labels:
         if math.isfinite(value):
-            late = value < max(marked) or len(marked) == 1 and value > math.sqrt(low * high)
+            late = value < max(marked) or (len(marked) == 1 and value > math.sqrt(low * high))
             axes.axvline(value, color=colour, linewidth=1.3, linestyle="-" if word == "advised" else (0, (4, 3)))
             axes.annotate(
                 f"{word} {words.number_text(value)} s",
