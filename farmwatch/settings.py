@@ -9,7 +9,7 @@ from __future__ import annotations
 import tomllib
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 Count = Annotated[int, Field(ge=1)]
+ClockTime = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
 
 
 class SettingsError(Exception):
@@ -210,9 +211,30 @@ class HeightPatternSection(Section):
         return float(getattr(self, f"share_{subject_type}"))
 
 
+class ScheduleSection(Section):
+    """When the jobs run, how often they are tried, whom they tell. Passwords never stand here."""
+
+    nightly_at: ClockTime
+    weekly_at: ClockTime
+    catch_up_all: bool
+    retries: Annotated[int, Field(ge=0)]
+    retry_minutes: Annotated[int, Field(ge=0)]
+    silent_after_days: Positive
+    habit_runs: Count
+    mail_to: tuple[str, ...]
+    mail_from: str
+    mail_host: str
+    mail_port: Annotated[int, Field(ge=1, le=65535)]
+    mail_security: Literal["starttls", "tls", "none"]
+    mail_user: str
+    webhook_url: Annotated[str, Field(pattern=r"^(https?://[^\s]+)?$")]
+    timeout_s: Positive
+
+
 class Settings(Section):
     farm: FarmSection
     collect: CollectSection
+    schedule: ScheduleSection
     alarm_budget: AlarmBudgetSection
     rates: RatesSection
     odd_run: OddRunSection
