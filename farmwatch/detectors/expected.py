@@ -36,6 +36,17 @@ START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures
 
 
 @dataclass(frozen=True)
+class Fitted:
+    """The fit behind an expectation: ``weights`` (cells,) with which each cell counted, 0 where it was left out;
+    ``fixed``: (cells, columns) the covariates that were fitted; ``codes``: (cells, factors)."""
+
+    fit: CrossedFit
+    weights: np.ndarray
+    fixed: np.ndarray
+    codes: np.ndarray
+
+
+@dataclass(frozen=True)
 class Expectation:
     """The farm's expectation on the cells known by a night.
 
@@ -53,11 +64,44 @@ class Expectation:
     share: np.ndarray
     farm_share: np.ndarray
     counts: CellCounts
+    fitted: Fitted | None = None
 
     def log_odds(self, held_out: tuple[str, ...] = ()) -> np.ndarray:
         """Expected log odds of failure of a part of each cell, (cells,), without the factors ``held_out``."""
         keep = [column for column, factor in enumerate(FACTORS) if factor not in held_out]
         return self.base + self.effects[:, keep].sum(axis=1)
+
+    def without_shift(
+        self, cells: np.ndarray, more: np.ndarray, stream: np.ndarray, held_out: tuple[str, ...]
+    ) -> tuple[np.ndarray, float]:
+        """What the expectation of a stream would be had it not soaked up the stream's shift.
+
+        A printer's trouble lifts the fitted effects of the lots and designs that it ran, and so hides in them. One joint
+        Newton step takes it out again: ``cells`` (k,) are the shifted cells, ``more`` (k,) the failures that the shift
+        adds to each; ``stream`` (m,) all cells of the stream. Returns the change of the stream's log odds, (m,), and
+        what the rest of the records gains in log-likelihood by the move.
+        """
+        if self.fitted is None:
+            return np.zeros(len(stream)), 0.0
+        fitted, fit = self.fitted, self.fitted.fit
+        pull = -fitted.weights[cells] * more
+        slope = np.zeros(len(fit.coefficients))
+        slope[_fixed_slice(fit)] = fitted.fixed[cells].T @ pull
+        for where, code in zip(fit.slices, fitted.codes[cells].T, strict=True):
+            slope[where] = np.bincount(code[code >= 0], pull[code >= 0], where.stop - where.start)
+        step = fit.precision.solve(slope)
+        moves = [
+            np.append(step[where], 0.0)[code] for where, code in zip(fit.slices, fitted.codes[stream].T, strict=True)
+        ]
+        moves = np.column_stack([fitted.fixed[stream] @ step[_fixed_slice(fit)], *moves])
+        whole = moves.sum(axis=1)
+        risk = 1.0 / (1.0 + np.exp(-self.log_odds()[stream]))
+        weight, trials = fitted.weights[stream], self.counts.trials[stream]
+        residual = weight * (self.counts.failures[stream].sum(axis=1) - trials * risk)
+        curvature = weight * trials * risk * (1.0 - risk)
+        gain = -residual @ whole - 0.5 * (step @ slope - curvature @ whole**2)
+        keep = [0, *(1 + column for column, factor in enumerate(FACTORS) if factor not in held_out)]
+        return moves[:, keep].sum(axis=1), float(max(gain, 0.0))
 
 
 def fit_expectation(night: Night) -> Expectation:
@@ -107,7 +151,15 @@ def fit_expectation(night: Night) -> Expectation:
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
         rho, model = _plate_model(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
         sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
-    return Expectation(base, effects, sd, rho, model, share, farm_share, counts)
+    fitted = Fitted(fit, weights * usable, fixed[:, moving], codes)
+    return Expectation(base, effects, sd, rho, model, share, farm_share, counts, fitted)
+
+
+def _fixed_slice(fit: CrossedFit) -> slice:
+    """Where the fixed effects stand among the coefficients: before the largest factor, which comes last."""
+    size = len(fit.coefficients)
+    dense = next((where.start for where in fit.slices if where.stop == size and where.stop > where.start), size)
+    return slice(dense - len(fit.fixed_effects), dense)
 
 
 def _plate_model(

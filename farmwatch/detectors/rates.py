@@ -16,6 +16,7 @@ from scipy import sparse
 from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
 from farmwatch.detectors.expected import HELD_OUT, Expectation, spell_mask
 from farmwatch.detectors.night import Night, Verdicts
+from farmwatch.detectors.whose_fault import with_rivals
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.records import SIGNS
 from farmwatch.stats.rate_scan import (
@@ -23,6 +24,7 @@ from farmwatch.stats.rate_scan import (
     UP_STEPS,
     Onset,
     ShiftTable,
+    marginal,
     onset_interval,
     scan_shifts,
     shift_posterior,
@@ -42,6 +44,8 @@ TYPES: tuple[SubjectType, ...] = (
 )
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 AFTER_WASH = ("tacky", "haze")
+MOST = 0.75  # share of a group's failures from which they are one member's
+RECAST = 2  # times that a shift is taken out of the expectation it was measured against
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
 
 
@@ -56,7 +60,11 @@ class Stream:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A stream that was looked at: ln R, how far it stands above its limit ``scale``, its onset, and its cells."""
+    """A stream that was looked at: ln R, how far it stands above its limit ``scale``, its onset, and its cells.
+
+    ``moved``: (plates,) change of the stream's expected log odds once its shift is taken out of what others' effects
+    soaked up; ``ratio``: observed over expected failures since the onset.
+    """
 
     stream: Stream
     direction: int
@@ -65,6 +73,8 @@ class Candidate:
     scale: float
     onset: Onset
     cells: np.ndarray
+    moved: np.ndarray
+    ratio: float
 
 
 @dataclass(frozen=True)
@@ -88,22 +98,20 @@ def detect(night: Night) -> Verdicts:
     if night.expectation is None:
         raise ValueError("the rates need the night's fitted expectation")
     scene = _scene(night, night.expectation)
-    found, rivals = _forward(scene)
     told: list[tuple[Candidate, Scene, list[str]]] = []
-    for candidate, others in _backward(scene, found):
+    for candidate, others in _backward(scene, _forward(scene)):
         signs = next((signs for leader, _, signs in told if _one_story(leader, candidate)), None)
         if signs is None:
             told.append((candidate, others, []))
         elif candidate.stream.sign < len(SIGNS):
             signs.append(SIGNS[candidate.stream.sign])
-    evidence = [_evidence(c, rivals[c.stream, c.direction], others, signs) for c, others, signs in told]
+    evidence = [with_rivals(_evidence(c, others, signs), night) for c, others, signs in told]
     return Verdicts(tuple(evidence), _checks(scene))
 
 
-def _forward(scene: Scene) -> tuple[list[Candidate], dict[tuple[Stream, int], tuple[Subject, ...]]]:
+def _forward(scene: Scene) -> list[Candidate]:
     """Take the stream that explains most, put its effect into the expectation, look again, until nothing is left."""
     found: list[Candidate] = []
-    rivals = {}
     known = {spell.subject for spell in scene.night.spells}
     floor = -scene.night.settings.rates.keep_within
     weighed: dict[Stream, list[Candidate]] = {}
@@ -114,8 +122,7 @@ def _forward(scene: Scene) -> tuple[list[Candidate], dict[tuple[Stream, int], tu
         candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, scene.cells) in known]
         if not candidates:
             break
-        best = _preferred(candidates)
-        rivals[best.stream, best.direction] = _rivals(best, candidates, scene)
+        best = _preferred(candidates, scene)
         found.append(best)
         lift = _lifted(scene, best)
         moved = np.flatnonzero((lift != scene.lift).any(axis=1))
@@ -123,7 +130,7 @@ def _forward(scene: Scene) -> tuple[list[Candidate], dict[tuple[Stream, int], tu
             stream: seen for stream, seen in weighed.items() if not np.isin(seen[0].cells, moved, kind="table").any()
         }
         scene = replace(scene, lift=lift)
-    return found, rivals
+    return found
 
 
 def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[Candidate, Scene]]:
@@ -326,23 +333,70 @@ def own_spread(expectation: Expectation, kind: SubjectType, sign: int) -> float:
 
 
 def _weigh(scene: Scene, stream: Stream, codes: np.ndarray, risk: np.ndarray, seen: int) -> list[Candidate]:
+    """The stream's evidence upwards and, for failures of every sign, downwards."""
     members = np.flatnonzero((codes == stream.level) & (scene.trials > 0))
     plates = _stream_plates(scene, stream.sign, members, risk)
-    table = scene.table(plates.failures, plates.trials, plates.log_odds)
-    days, first = np.unique(plates.day, return_index=True)
-    by_day = np.add.reduceat(table, first, axis=0)
     sd = own_spread(scene.expectation, stream.type, stream.sign)
+    by_day = _by_day(scene, plates)
+    null = marginal(by_day[None], sd)
     out = []
-    for direction, steps in ((1, UP_STEPS), (-1, DOWN_STEPS)):
-        if direction < 0 and stream.sign != ALL_SIGNS:
-            continue
-        scan = scan_shifts(by_day[None], np.ones((1, len(days)), bool), sd, steps, guard=direction < 0)
+    for direction in (1, -1) if stream.sign == ALL_SIGNS else (1,):
         scale = _scale(scene, stream.type, seen, stream.sign, direction)
-        evidence = float(scan.log_evidence[0])
-        onset = onset_interval(scan.onset_log_weight[0])
-        onset = replace(onset, day=int(days[onset.day]), low=_low_day(days, onset), high=int(days[onset.high]))
-        out.append(Candidate(stream, direction, evidence, evidence - float(np.log(scale)), scale, onset, members))
+        moved = np.zeros(len(plates.day))
+        found = _candidate(stream, direction, plates, by_day, sd, scale, members, null, moved)
+        for _ in range(RECAST):
+            if found.score < -scene.night.settings.rates.screen:
+                break
+            moved, gain = _recast(scene, found, plates, risk)
+            recast = replace(plates, log_odds=plates.log_odds + moved)
+            found = _candidate(
+                stream, direction, recast, _by_day(scene, recast), sd, scale, members, null - gain, moved
+            )
+        out.append(found)
     return out
+
+
+def _by_day(scene: Scene, plates: StreamPlates) -> np.ndarray:
+    """Log-likelihoods of the stream's days with a plate, (days, offsets)."""
+    table = scene.table(plates.failures, plates.trials, plates.log_odds)
+    return np.add.reduceat(table, np.unique(plates.day, return_index=True)[1], axis=0)
+
+
+def _candidate(
+    stream: Stream,
+    direction: int,
+    plates: StreamPlates,
+    by_day: np.ndarray,
+    sd: float,
+    scale: float,
+    members: np.ndarray,
+    null: np.ndarray,
+    moved: np.ndarray,
+) -> Candidate:
+    days = np.unique(plates.day)
+    steps = UP_STEPS if direction > 0 else DOWN_STEPS
+    scan = scan_shifts(by_day[None], np.ones((1, len(days)), bool), sd, steps, direction < 0, null)
+    evidence = float(scan.log_evidence[0])
+    onset = onset_interval(scan.onset_log_weight[0])
+    after = plates.day >= days[onset.day]
+    odds = (plates.failures[after].sum() + 1.0) / (plates.trials / (1.0 + np.exp(-plates.log_odds)) @ after + 1.0)
+    onset = replace(onset, day=int(days[onset.day]), low=_low_day(days, onset), high=int(days[onset.high]))
+    return Candidate(
+        stream, direction, evidence, evidence - float(np.log(scale)), scale, onset, members, moved, float(odds)
+    )
+
+
+def _recast(scene: Scene, found: Candidate, plates: StreamPlates, risk: np.ndarray) -> tuple[np.ndarray, float]:
+    """How the stream's log odds move, (plates,), once its shift is taken out of what others' effects soaked up."""
+    members = found.cells
+    by_sign = risk[members].sum(axis=1) if found.stream.sign == ALL_SIGNS else risk[members, found.stream.sign]
+    after = scene.day[members] >= found.onset.day
+    more = scene.trials[members] * np.minimum(by_sign * (found.ratio - 1.0), 0.95 - by_sign)
+    move, gain = scene.expectation.without_shift(members[after], more[after], members, HELD_OUT[found.stream.type])
+    row = np.searchsorted(np.sort(plates.plate), scene.plate[members])
+    weight = np.bincount(row, weights=scene.trials[members])
+    mean = np.bincount(row, weights=scene.trials[members] * np.clip(move, -2.0, 2.0)) / weight
+    return mean[np.argsort(np.argsort(plates.plate))], gain
 
 
 def _low_day(days: np.ndarray, onset: Onset) -> int:
@@ -359,28 +413,24 @@ def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
     )
 
 
-def _preferred(candidates: list[Candidate]) -> Candidate:
-    """The candidate that explains most; of near ties, a wash station for what shows after washing, else no one's."""
+def _preferred(candidates: list[Candidate], scene: Scene) -> Candidate:
+    """The candidate that explains most; of near ties the wash station for what shows after washing, and the one printer
+    that holds most of the failures of its family, room or farm."""
     best = max(candidates, key=lambda c: c.score)
+    close = [c for c in candidates if c.direction == best.direction and c.log_evidence > best.log_evidence - 5.0]
     if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
-        washes = [c for c in candidates if c.stream.type == "wash" and c.log_evidence > best.log_evidence - 2.0]
-        return max(washes, key=lambda c: c.score) if washes else best
-    return best
-
-
-def _rivals(best: Candidate, candidates: list[Candidate], scene: Scene) -> tuple[Subject, ...]:
-    """Subjects that explain the same plates nearly as well: within 3 of log-likelihood, on mostly the same failures."""
-    fails = scene.failures.sum(axis=1)
-    mine = best.cells[scene.day[best.cells] >= best.onset.day]
-    rivals = []
-    for other in candidates:
-        if other.direction != best.direction or other.stream.type == best.stream.type:
-            continue
-        theirs = other.cells[scene.day[other.cells] >= other.onset.day]
-        shared = fails[np.intersect1d(mine, theirs)].sum()
-        if other.log_evidence > best.log_evidence - 3.0 and shared >= 0.7 * fails[mine].sum():
-            rivals.append(subject_of(other.stream, scene.cells))
-    return tuple(dict.fromkeys(rivals))
+        close = [c for c in close if c.stream.type == "wash"]
+    elif best.stream.type in ("family", "room", "farm"):
+        fails = scene.failures.sum(axis=1)
+        mine = best.cells[scene.day[best.cells] >= best.onset.day]
+        close = [
+            c
+            for c in close
+            if c.stream.type == "printer" and fails[np.intersect1d(mine, c.cells)].sum() >= MOST * fails[mine].sum()
+        ]
+    else:
+        return best
+    return max(close, key=lambda c: c.score, default=best)
 
 
 def _lifted(scene: Scene, found: Candidate) -> np.ndarray:
@@ -404,11 +454,11 @@ def _lift_mask(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     return lift
 
 
-def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene, other_signs: list[str]) -> Evidence:
+def _evidence(found: Candidate, scene: Scene, other_signs: list[str]) -> Evidence:
     stream, onset = found.stream, found.onset
-    codes, _ = _codes(scene, stream.type)
     risk = _risk(scene, HELD_OUT[stream.type], own_share=stream.type != "design")
-    plates = _stream_plates(scene, stream.sign, np.flatnonzero((codes == stream.level) & (scene.trials > 0)), risk)
+    plates = _stream_plates(scene, stream.sign, found.cells, risk)
+    plates = replace(plates, log_odds=plates.log_odds + found.moved)
     table = scene.table(plates.failures, plates.trials, plates.log_odds)
     after = plates.day >= onset.day
     sd = own_spread(scene.expectation, stream.type, stream.sign)
@@ -435,8 +485,6 @@ def _evidence(found: Candidate, rivals: tuple[Subject, ...], scene: Scene, other
         score=found.score,
         direction="up" if found.direction > 0 else "down",
         sign=_leading_sign(found, scene),
-        separable=not rivals,
-        rivals=rivals,
         detail={
             "plates": int(after.sum()),
             "plates_with_failures": len(failing),

@@ -126,20 +126,26 @@ def own_levels(sd: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def scan_shifts(
-    day_log_likelihood: np.ndarray, active: np.ndarray, sd: float, shift_steps: np.ndarray, guard: bool
+    day_log_likelihood: np.ndarray,
+    active: np.ndarray,
+    sd: float,
+    shift_steps: np.ndarray,
+    guard: bool,
+    without: np.ndarray | None = None,
 ) -> ShiftScan:
     """Evidence of every stream for a shift at any onset.
 
     ``day_log_likelihood``: (streams, days, offsets), summed over the plates of a day; ``active``: (streams, days), days
     on which a stream has a plate; ``shift_steps``: bank of shifts in grid steps; ``guard``: count only what also stands
     apart from the stream's peers, not merely from its own past (for shifts down, so that a fault which ends is none).
+    ``without``: (streams,) ln of the marginal likelihood without a shift where that stands on another expectation.
     """
     steps, log_weight = own_levels(sd)
     total = day_log_likelihood.sum(axis=1)
     after = total[:, None, :] - np.cumsum(day_log_likelihood, axis=1) + day_log_likelihood
     base = ZERO + steps
     null = log_weight + total[:, base]
-    log_posterior = null - _log_sum(null)[:, None]
+    log_posterior = null - (_log_sum(null) if without is None else without)[:, None]
     after_base = after[:, :, base]
     after_null = _log_sum(log_weight + after_base) if guard else None
     onset = np.full(active.shape, -np.inf)
@@ -155,6 +161,12 @@ def scan_shifts(
     with np.errstate(divide="ignore"):
         evidence = np.log(np.exp(onset - safe).sum(axis=1)) + safe[:, 0]
     return ShiftScan(evidence, onset)
+
+
+def marginal(day_log_likelihood: np.ndarray, sd: float) -> np.ndarray:
+    """ln of each stream's marginal likelihood without a shift, (streams,), own level integrated out."""
+    steps, log_weight = own_levels(sd)
+    return _log_sum(log_weight + day_log_likelihood.sum(axis=1)[:, ZERO + steps])
 
 
 def _log_sum(terms: np.ndarray) -> np.ndarray:

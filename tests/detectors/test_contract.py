@@ -1,0 +1,129 @@
+"""What every detector promises, whatever the farm."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from farmwatch.causes.table import load_causes
+from farmwatch.detectors.night import Detector, join_history
+from farmwatch.evidence import BANDS, KINDS, STATUSES, SUBJECT_TYPES, ZONES
+from farmwatch.nightly import DETECTORS, look, run_night
+from farmwatch.records import SIGNS, Records, conform, empty
+from farmwatch.settings import load_settings
+from farmwatch.simulate.farm import simulate
+from farmwatch.simulate.spec import FarmSpec, Fault
+
+SETTINGS = load_settings()
+LAST = dt.date(2031, 2, 10)
+
+
+@pytest.fixture(scope="module")
+def farm() -> Records:
+    spec = FarmSpec(
+        printers=5, days=36, rooms=1, faults=(Fault("plain_rate", ("printer", "P02"), since_day=18, odds_ratio=9.0),)
+    )
+    return simulate(spec, 3).records
+
+
+def one_run(farm: Records) -> Records:
+    run = farm.runs.iloc[[0]]
+    return replace(farm, runs=run, parts=farm.parts[farm.parts["run_id"].isin(run["run_id"])], coupons=empty("coupons"))
+
+
+def with_outcome(farm: Records, outcome: str) -> Records:
+    parts = farm.parts.assign(outcome=outcome, sign=np.nan, failure_height_mm=np.nan)
+    return replace(farm, parts=conform(parts, "parts"), runs=farm.runs.assign(outcome=outcome, sign=np.nan))
+
+
+def all_unknown(farm: Records) -> Records:
+    """Only what a run and a printer must have."""
+    runs = farm.runs[["run_id", "printer_id", "started_at", "outcome"]]
+    printers = farm.printers[["printer_id", "plate_width_mm", "plate_depth_mm"]]
+    return Records(conform(printers, "printers"), runs=conform(runs, "runs"), timezone=farm.timezone)
+
+
+FARMS = {
+    "empty": lambda farm: Records(),
+    "whole": lambda farm: farm,
+    "one run": one_run,
+    "no parts": lambda farm: replace(farm, parts=empty("parts")),
+    "no lots": lambda farm: replace(
+        farm, lots=empty("lots"), runs=farm.runs.assign(lot_id=np.nan).astype({"lot_id": "str"})
+    ),
+    "no printers registered": lambda farm: replace(farm, printers=empty("printers")),
+    "all good": lambda farm: with_outcome(farm, "good"),
+    "all failed": lambda farm: with_outcome(farm, "failed"),
+    "one printer": lambda farm: replace(farm, runs=farm.runs[farm.runs["printer_id"] == "P02"]),
+    "only what must be": all_unknown,
+}
+
+
+@pytest.mark.parametrize("name", FARMS)
+@pytest.mark.parametrize(("detector_name", "detector"), DETECTORS, ids=[name for name, _ in DETECTORS])
+def test_every_farm_gets_a_sensible_answer(name: str, detector_name: str, detector: Detector, farm: Records) -> None:
+    records = FARMS[name](farm)
+    night = look(join_history(records), LAST, SETTINGS, ())
+    verdicts = detector(night)
+    for check in verdicts.checks:
+        assert check.state in ("clear", "flagged", "too_few")
+        assert check.reason or check.state in ("clear", "flagged")
+    for item in verdicts.evidence:
+        assert item.kind in KINDS
+        assert item.subject.type in SUBJECT_TYPES
+        assert item.sign is None or item.sign in SIGNS
+        assert item.zone is None or item.zone in ZONES
+        assert item.band is None or item.band in BANDS
+        assert item.since_low <= item.since <= LAST
+        assert item.since <= item.since_high or item.kind == "cure_offset"
+        assert np.isfinite(item.score)
+        assert item.run_ids or item.kind == "cure_offset"
+    if name == "empty":
+        assert not verdicts.evidence
+
+
+@pytest.mark.parametrize(("detector_name", "detector"), DETECTORS, ids=[name for name, _ in DETECTORS])
+def test_the_order_of_rows_does_not_matter(detector_name: str, detector: Detector, farm: Records) -> None:
+    def shuffled(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.sample(frac=1.0, random_state=4).reset_index(drop=True)
+
+    mixed = replace(
+        farm,
+        **{name: shuffled(getattr(farm, name)) for name in ("printers", "lots", "runs", "parts", "coupons", "service")},
+    )
+    first = detector(look(join_history(farm), LAST, SETTINGS, ()))
+    second = detector(look(join_history(mixed), LAST, SETTINGS, ()))
+    assert [(e.kind, e.subject, e.since) for e in first.evidence] == [
+        (e.kind, e.subject, e.since) for e in second.evidence
+    ]
+    np.testing.assert_allclose([e.score for e in first.evidence], [e.score for e in second.evidence], rtol=1e-6)
+
+
+@pytest.mark.parametrize(("detector_name", "detector"), DETECTORS, ids=[name for name, _ in DETECTORS])
+def test_tomorrow_does_not_change_tonight(detector_name: str, detector: Detector, farm: Records) -> None:
+    """Only what had ended by the night counts: the same answer with and without the days after it."""
+    night = LAST - dt.timedelta(days=8)
+    known = farm.known_by(farm.end_of(night))
+    first = detector(look(join_history(farm), night, SETTINGS, ()))
+    second = detector(look(join_history(known), night, SETTINGS, ()))
+    assert [(e.kind, e.subject, e.since) for e in first.evidence] == [
+        (e.kind, e.subject, e.since) for e in second.evidence
+    ]
+    np.testing.assert_allclose([e.score for e in first.evidence], [e.score for e in second.evidence], rtol=1e-6)
+
+
+def test_a_printer_nine_times_as_bad_is_found_and_a_night_twice_is_one(farm: Records) -> None:
+    table, history = load_causes(), join_history(farm)
+    findings = run_night(history, LAST, SETTINGS, (), table).findings
+    bad = [f for f in findings if f.evidence.subject.id == "P02" and f.evidence.kind == "rate_shift"]
+    assert len(bad) == 1
+    assert abs((bad[0].evidence.since - dt.date(2031, 1, 24)).days) <= 4
+    assert bad[0].evidence.effect_low > 1.5
+    assert bad[0].causes[0].probability <= 1.0
+    assert {finding.status for finding in findings} <= set(STATUSES)
+    again = run_night(history, LAST, SETTINGS, findings, table).findings
+    assert [f.finding_id for f in again] == [f.finding_id for f in findings]
