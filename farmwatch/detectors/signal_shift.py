@@ -108,6 +108,9 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     own = level - shared_course(level, enough) if shared else level
     season = subject_type == "room" or not shared
     noise = daily_noise(own[enough])
+    if not noise.scale > 0:
+        yield Check(DETECTOR, "too_few", "farm", "farm", f"{measure.words}: does not vary, or on too few days in a row")
+        return
     for number in np.flatnonzero(enough):
         rows = np.flatnonzero((subject == number) & np.isfinite(rest))
         who = Subject(subject_type, str(labels[number]))

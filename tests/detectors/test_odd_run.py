@@ -147,3 +147,13 @@ def test_nothing_known_is_said_so() -> None:
     empty = join_history(Records())
     (check,) = odd_run.detect(empty.night(START, SETTINGS)).checks
     assert (check.state, check.subject_type) == ("too_few", "farm")
+
+
+def test_constant_measures_and_one_run_are_no_ground_for_a_model() -> None:
+    runs = small_farm()
+    flat = runs.assign(vat_c=25.0, ambient_c=21.0, peak_release_n=10.0)
+    flat["ended_at"] = flat["started_at"] + pd.to_timedelta(flat["planned_s"], unit="s")
+    for frame in (flat, runs.iloc[-1:]):
+        result = night_of(frame)
+        assert result.evidence == ()
+        assert "too_few" in {check.state for check in result.checks}

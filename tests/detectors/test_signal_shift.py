@@ -135,6 +135,16 @@ def test_without_measures_it_says_so_and_stays_quiet(quiet: Records) -> None:
     assert [check.state for check in verdicts(Records()).checks] == ["too_few"]
 
 
+def test_one_run_and_constant_measures_are_too_few(quiet: Records) -> None:
+    flat = quiet.runs.assign(vat_c=25.0, ambient_c=21.0, peak_release_n=10.0)
+    flat["ended_at"] = flat["started_at"] + pd.to_timedelta(flat["planned_s"], unit="s")
+    one = quiet.runs.iloc[:1]
+    for runs in (flat, one):
+        result = verdicts(dataclasses.replace(quiet, runs=runs.reset_index(drop=True)))
+        assert result.evidence == ()
+        assert {check.state for check in result.checks} == {"too_few"}
+
+
 def test_a_printer_alone_is_watched_against_its_own_past(quiet: Records) -> None:
     one = dataclasses.replace(quiet, runs=quiet.runs[quiet.runs["printer_id"] == "P03"].reset_index(drop=True))
     assert verdicts(one).evidence == ()
