@@ -142,7 +142,10 @@ def test_any_sequence_of_deliveries_comes_to_what_a_dictionary_holds(
                 assert report.rows == report.taken + report.replaced + report.unchanged + quarantined
                 assert report.error is None
         _check(farm, model)
-        held = sorted(json.dumps(entry) for entry in quarantine.entries(farm))
+        held = {json.dumps(entry) for entry in quarantine.entries(farm)}
         rebuild(farm)
         _check(farm, model)
-        assert sorted(json.dumps(entry) for entry in quarantine.entries(farm)) == held
+        # a rebuild also names rows off their plate that a correction had replaced before the plate was known
+        rebuilt = {json.dumps(entry) for entry in quarantine.entries(farm)}
+        assert held <= rebuilt
+        assert {json.loads(entry)["reason"] for entry in rebuilt - held} <= {"off_plate"}
