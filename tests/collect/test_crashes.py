@@ -98,7 +98,7 @@ def test_a_failure_at_every_step_in_turn(tmp_path: Path, job: Callable[[Farm], A
     start = _prepared(tmp_path / "start")
     if job is rebuild:
         collect(start)
-    stride = 1 if TORTURE else 16
+    stride = 1 if TORTURE else 24
     for step in range(1 + (5 if failure is Killed else 0) % stride, steps[0] + 1, stride):
         farm = Farm.open(shutil.copytree(start.path, tmp_path / f"{step}"))
         with pytest.MonkeyPatch.context() as patch:

@@ -124,7 +124,7 @@ def _check(farm: Farm, model: Model) -> None:
             assert _held(frame, table, columns) == wanted
 
 
-@settings(max_examples=10_000 if os.environ.get("FARMWATCH_TORTURE") else 20, deadline=None)
+@settings(max_examples=10_000 if os.environ.get("FARMWATCH_TORTURE") else 12, deadline=None)
 @given(SEQUENCES)
 def test_any_sequence_of_deliveries_comes_to_what_a_dictionary_holds(
     sequence: list[list[tuple[str, list[Row]]]],
