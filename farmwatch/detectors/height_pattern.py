@@ -31,6 +31,7 @@ from farmwatch.stats.plate_scan import log_e_values, zone_shares
 TYPES: tuple[SubjectType, ...] = ("printer", "design", "file", "profile", "lot", "family", "room")
 WIDER: tuple[SubjectType, ...] = ("profile", "lot", "family", "room")
 WINDOWED: tuple[SubjectType, ...] = ("printer", "design", "file")
+FAR_BELOW = 3.0
 RATIOS = (2.5, 12.0)
 NO_HEIGHTS = "no failed part has a recorded height"
 
@@ -56,7 +57,7 @@ def detect(night: Night) -> Verdicts:
             continue
         evidence.append(made)
         scene = _set_aside(scene, taken)
-        families = _all_streams(scene)
+        families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}
     return Verdicts(tuple(evidence), tuple(_marked(check, flagged) for check in checks))
 
@@ -78,6 +79,23 @@ def _narrowed(
 
 def _all_streams(scene: HeightScene) -> list[HeightStreams]:
     return [streams for kind in TYPES if (streams := _streams(scene, kind)) is not None]
+
+
+def _renewed(
+    scene: HeightScene, families: list[HeightStreams], found: SubjectType, floor: float
+) -> list[HeightStreams]:
+    """Streams after a finding: its own type and every type in which something stands near the limit, looked at again.
+
+    What lies far below cannot rise that far: the comparison with others moves by what one subject weighs among them.
+    """
+    renewed = []
+    for streams in families:
+        if streams.type == found or streams.score.max() >= floor - FAR_BELOW:
+            again = _streams(scene, streams.type)
+            renewed += [] if again is None else [again]
+        else:
+            renewed.append(streams)
+    return renewed
 
 
 def _set_aside(scene: HeightScene, cells: np.ndarray) -> HeightScene:

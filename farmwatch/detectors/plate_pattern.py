@@ -22,6 +22,7 @@ from farmwatch.stats.zones import zone_dictionary
 
 TYPES: tuple[SubjectType, ...] = ("printer", "family", "profile", "lot", "room", "farm")
 SIGNED_TYPES = ("printer", "family", "farm")
+FAR_BELOW = 3.0
 RATIOS = (2.0, 8.0)
 NO_PLATES = "no plate with both good and failed parts at known positions"
 
@@ -70,7 +71,7 @@ def detect(night: Night) -> Verdicts:
             continue
         evidence.append(made)
         scene = explained(scene, account.zone, _touched(scene, streams.type, level, account))
-        families = _all_streams(scene)
+        families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}
     return Verdicts(tuple(evidence), tuple(_marked(check, flagged) for check in checks))
 
@@ -90,6 +91,21 @@ def _narrowed(
 
 def _all_streams(scene: Scene) -> list[Streams]:
     return [streams for kind in TYPES if (streams := _streams(scene, kind)) is not None]
+
+
+def _renewed(scene: Scene, families: list[Streams], found: SubjectType, floor: float) -> list[Streams]:
+    """Streams after a finding: its own type and every type in which something stands near the limit, looked at again.
+
+    What lies far below cannot rise that far: the comparison with others moves by what one subject weighs among them.
+    """
+    renewed = []
+    for streams in families:
+        if streams.type == found or streams.score.max() >= floor - FAR_BELOW:
+            again = _streams(scene, streams.type)
+            renewed += [] if again is None else [again]
+        else:
+            renewed.append(streams)
+    return renewed
 
 
 def _touched(scene: Scene, kind: SubjectType, level: int, account: Account) -> np.ndarray:
