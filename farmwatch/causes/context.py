@@ -96,19 +96,24 @@ class Context:
 
     @cached_property
     def failed_sign(self) -> np.ndarray:
-        """Place in :data:`SIGNS` of each failed part, -1 where no sign was written; the run's sign stands in for it."""
+        """Place in :data:`SIGNS` of each failed part, -1 where none was written; the run's stands in for a plate's."""
         own = self._of_failed("sign")
         run = self.plates["sign"].iloc[self.part_plate[self.failed]].reset_index(drop=True)
-        written = own.fillna(run)
+        written = own.where(~self._unwritten(own.notna().to_numpy()), run)
         codes = pd.Categorical(written, categories=SIGNS).codes.astype(int)
         return np.where(written.notna().to_numpy() & (codes < 0), SIGNS.index("other"), codes)
 
     @cached_property
     def failed_height_mm(self) -> np.ndarray:
-        """Height at which each failed part failed, NaN where unwritten; the run's height stands in for it."""
+        """Height at which each failed part failed, NaN where unwritten; the run's stands in for a plate's."""
         run = self.plates["failure_height_mm"].to_numpy(float)[self.part_plate[self.failed]]
         own = self._of_failed("failure_height_mm").to_numpy(float)
-        return np.where(np.isnan(own), run, own)
+        return np.where(self._unwritten(~np.isnan(own)), run, own)
+
+    def _unwritten(self, written: np.ndarray) -> np.ndarray:
+        """Which failed parts stand on a plate with nothing written of any failed part: there the run speaks for them."""
+        plate = self.part_plate[self.failed]
+        return np.bincount(plate, weights=written, minlength=len(self.plates))[plate] == 0
 
     @cached_property
     def failed_height(self) -> np.ndarray:

@@ -168,6 +168,18 @@ def test_what_only_the_other_failures_have_written_is_not_the_faults(settings: S
     assert heights.excess < 0.3
 
 
+def test_the_run_speaks_for_its_parts_only_where_they_have_nothing_written(settings: Settings) -> None:
+    def fails(printer: str, day: int, part: int) -> dict[str, Any] | None:
+        if printer != "P-00" or day < 20 or part > 1:
+            return None
+        return {"sign": "fused"} if part == 0 or day == 21 else {"sign": "split", "failure_height_mm": 0.2}
+
+    records = farm(fails, failure_height_mm=lambda printer, day: 0.2, days=22)
+    context = case(records, settings).context
+    # day 20: a fused part without a height beside one with its own; day 21: two without, for which the run's stands
+    np.testing.assert_array_equal(context.failed_height_mm, [np.nan, 0.2, 0.2, 0.2])
+
+
 def test_climb_by_hand() -> None:
     # six plates, one failure expected of each, none fail but the upper three, two each: residuals -1 -1 -1 1 1 1.
     # ranks 1/12, 3/12, ... 11/12, about their mean -5/12 ... 5/12: sum of lever x residual (1 + 3 + 5 + 5 + 3 + 1) / 12 =
