@@ -21,6 +21,7 @@ import pandas as pd
 from farmwatch.detectors.night import join_history
 from farmwatch.detectors.plate_pattern import detect
 from farmwatch.evidence import Evidence
+from farmwatch.nightly import look
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.stats.plate_scan import log_e_values, relabel, scan_p_value
@@ -116,9 +117,10 @@ def as_records(
     return Records(printers=conform(printers, "printers"), runs=conform(runs, "runs"), parts=conform(parts, "parts"))
 
 
-def findings(records: Records, last_day: int = DAYS, risk: np.ndarray | None = None) -> list[Evidence]:
-    """What is above its limit on the night of ``last_day``."""
-    night = join_history(records).night(START + dt.timedelta(days=last_day), load_settings(), risk)
+def findings(records: Records, last_day: int = DAYS, fitted: bool = False) -> list[Evidence]:
+    """What is above its limit on the night of ``last_day``; ``fitted``: with the expected risks of the nightly recipe."""
+    history, as_of = join_history(records), START + dt.timedelta(days=last_day)
+    night = look(history, as_of, load_settings(), ()) if fitted else history.night(as_of, load_settings())
     return [evidence for evidence in detect(night).evidence if evidence.score >= 0.0]
 
 
@@ -188,7 +190,9 @@ def quiet_table(repeats: int, seed: int = 2) -> list[tuple[str, float]]:
         total = 0
         for number in range(repeats):
             records = draw_farm(np.random.default_rng([seed, number]), **habits)
-            seen = {e.subject for last in range(10, DAYS + 1, 10) for e in findings(records, last)}
+            seen = {
+                e.subject for last in range(10, DAYS + 1, 10) for e in findings(records, last, "hard_corner" in habits)
+            }
             total += len(seen)
         rows.append((label, total / repeats / (DAYS / 30.0)))
         print(f"{label:40s}{rows[-1][1]:8.3f}", flush=True)
