@@ -44,6 +44,7 @@ TYPES: tuple[SubjectType, ...] = (
 )
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 AFTER_WASH = ("tacky", "haze")
+NEAR = 6.0  # log-likelihood within which another stream may be the better explanation
 MOST = 0.75  # share of a group's failures from which they are one member's
 RECAST = 2  # times that a shift is taken out of the expectation it was measured against
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
@@ -116,8 +117,7 @@ def _forward(scene: Scene) -> list[Candidate]:
     floor = -scene.night.settings.rates.keep_within
     weighed: dict[Stream, list[Candidate]] = {}
     for _ in range(scene.night.settings.rates.findings_at_most):
-        weighed = _look(scene, weighed)
-        candidates = [c for seen in weighed.values() for c in seen if c.score >= floor and not _taken(c, found)]
+        candidates = [c for c in _look(scene, weighed) if c.score >= floor and not _taken(c, found)]
         # what is below its limit counts only where it keeps a known finding alive
         candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, scene.cells) in known]
         if not candidates:
@@ -215,9 +215,12 @@ def _codes(scene: Scene, kind: SubjectType) -> tuple[np.ndarray, int]:
     return scene.cells.codes[: len(scene.plate), column], len(scene.cells.levels[column])
 
 
-def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> dict[Stream, list[Candidate]]:
-    """Every stream that a cheap screen lets through, with its evidence; ``weighed``: streams that nothing has touched."""
-    candidates = {}
+def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> list[Candidate]:
+    """The streams that may explain most, with their evidence; ``weighed``: what is known already, and is added to.
+
+    Likeliest first by the cheap screen, until no stream left can come near the best.
+    """
+    waiting = []
     for kind in TYPES:
         if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
             continue  # one room is the farm; the room says more
@@ -226,15 +229,26 @@ def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> dict[Stream, 
         if seen == 0:
             continue
         risk = _risk(scene, HELD_OUT[kind], own_share=kind != "design")
-        for stream in _screen(scene, kind, codes, levels, seen, risk):
-            candidates[stream] = weighed.get(stream) or _weigh(scene, stream, codes, risk, seen)
+        for bound, stream in _screen(scene, kind, codes, levels, seen, risk):
+            waiting.append((bound, stream, codes, risk, seen))
+    waiting.sort(key=lambda item: -item[0])
+    candidates: list[Candidate] = []
+    best = -np.inf
+    for bound, stream, codes, risk, seen in waiting:
+        if bound < best - NEAR:
+            break
+        if stream not in weighed:
+            weighed[stream] = _weigh(scene, stream, codes, risk, seen)
+        candidates += weighed[stream]
+        best = max(best, *(candidate.score for candidate in weighed[stream]))
     return candidates
 
 
 def _screen(
     scene: Scene, kind: SubjectType, codes: np.ndarray, levels: int, seen: int, risk: np.ndarray
-) -> list[Stream]:
-    """Streams whose failures since some day lie far enough from their expectation to be worth the full look.
+) -> list[tuple[float, Stream]]:
+    """Streams whose failures since some day lie far enough from their expectation to be worth the full look, each with a
+    generous bound on its score.
 
     The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough.
     """
@@ -258,12 +272,12 @@ def _screen(
         observed_since > expected_since, observed_since >= scene.night.settings.rates.failures_at_least, True
     )
     enough[:, :ALL_SIGNS] &= (observed_since > expected_since)[:, :ALL_SIGNS]  # a single sign is not watched downwards
-    telling = (deviance * enough) > _limits(scene, kind, seen) - scene.night.settings.rates.screen
+    bound = np.where(enough, deviance, 0.0) - _limits(scene, kind, seen) + scene.night.settings.rates.screen
+    bound[:, SIGN_COUNT - 1] = -1.0  # failures without a written sign are no sign
     streams = []
-    for level in np.unique(rows[telling.any(axis=1)] // days):
-        for sign in np.flatnonzero(telling[start[level] : end[level]].any(axis=0)):
-            if sign != SIGN_COUNT - 1:
-                streams.append(Stream(kind, int(level), int(sign)))
+    for level in np.unique(rows[(bound > 0).any(axis=1)] // days):
+        top = bound[start[level] : end[level]].max(axis=0)
+        streams += [(float(top[sign]), Stream(kind, int(level), int(sign))) for sign in np.flatnonzero(top > 0)]
     return streams
 
 
@@ -346,7 +360,7 @@ def _weigh(scene: Scene, stream: Stream, codes: np.ndarray, risk: np.ndarray, se
         found = _candidate(stream, direction, plates, by_day, sd, scale, members, null, moved)
         for _ in range(RECAST):
             if found.score < -scene.night.settings.rates.screen:
-                break
+                break  # too far below its limit for what others soaked up to matter
             moved, gain = _recast(scene, found, plates, risk)
             recast = replace(plates, log_odds=plates.log_odds + moved)
             found = _candidate(
