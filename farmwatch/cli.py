@@ -283,7 +283,7 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
 @click.argument("check")
 @click.argument("result")
 @farm_option
-@click.option("--printer", "printer_id", help="Where it was done, for a finding that is not about one printer.")
+@click.option("--printer", "printer_id", help="Where it was done (default: the printer of the finding's last plate).")
 def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: str | None) -> None:
     """Enter the RESULT of a CHECK on a finding; the causes are weighed anew the next night.
 
@@ -302,7 +302,11 @@ def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: 
     finding = next((f for f in load_findings(farm) if f.finding_id == finding_id), None)
     if finding is None:
         raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
-    row = check_row(finding, check, result, dt.datetime.now(dt.UTC), printer_id or "farm", causes_of_farm(farm))
+    if printer_id is None:
+        runs = farm.read("runs", ["run_id", "printer_id"]).set_index("run_id")["printer_id"]
+        last = next((run for run in reversed(finding.evidence.run_ids) if run in runs.index), None)
+        printer_id = "farm" if last is None else str(runs[last])
+    row = check_row(finding, check, result, dt.datetime.now(dt.UTC), printer_id, causes_of_farm(farm))
     with tempfile.TemporaryDirectory() as folder:
         # through the same door as every other row, so that a rebuild finds it again
         path = Path(folder) / f"service.check-{os.getpid()}.jsonl"

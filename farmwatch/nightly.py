@@ -117,8 +117,8 @@ def verdict_since(finding: Finding, night: Night, since: dt.date) -> RepairVerdi
 
 
 def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Settings, context: Context) -> Finding:
-    if finding.last_seen_on != as_of and finding.causes:
-        return finding
+    if finding.status in ("cleared", "faded") and finding.last_seen_on != as_of and finding.causes:
+        return finding  # its story is over; the causes stay as they were last weighed
     try:
         causes, checks = diagnose(finding, table, settings, context)
     except Exception as error:  # a finding without causes is still a finding; its detail says why

@@ -70,6 +70,7 @@ def _spoken(group: list[Evidence]) -> Evidence:
             "error_rate": item.error_rate,
             "zone": item.zone,
             "band": item.band,
+            "measure": item.detail.get("measure"),
         }
         for item in others
     ]
