@@ -18,8 +18,8 @@ from farmwatch.settings import Settings
 from farmwatch.store.jobs import Entry, Ledger
 
 Standing = Literal["due", "waiting", "done", "given up"]
-CATCH_UP_AT_MOST = 500  # periods: more than a year of nights; a clock gone wild does not cost a century of them
 _DAY = dt.timedelta(days=1)
+CATCH_UP_AT_MOST = 500 * _DAY  # more than a year off; a clock gone wild does not cost a century of nights
 
 
 @dataclass(frozen=True)
@@ -104,9 +104,11 @@ def candidates(ledger: Ledger, now: dt.datetime, settings: Settings) -> list[Per
     found = {}
     for job in JOBS:
         latest = newest(job, now, settings)
-        known = min((period for name, period in ledger if name == job), default=latest.name)
-        for _, period in zip(range(CATCH_UP_AT_MOST), _backwards(job, latest.last, settings), strict=False):
-            if period.name != latest.name and (period.name < known or not settings.schedule.catch_up_all):
+        known = latest.name
+        if settings.schedule.catch_up_all:
+            known = min([known, *(period for name, period in ledger if name == job)])
+        for period in _backwards(job, latest.last, settings):
+            if period.name < known or latest.last - period.last > CATCH_UP_AT_MOST:
                 break
             found[period.key] = period
     for period in list(found.values()):

@@ -11,8 +11,8 @@ import datetime as dt
 import json
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, fields, replace
-from pathlib import Path
+from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from typing import Literal, get_args
 
 from filelock import FileLock, Timeout
@@ -103,7 +103,7 @@ def load_jobs(farm: Farm) -> tuple[dict[tuple[str, str], Entry], list[int]]:
 
 def save_jobs(farm: Farm, entries: Ledger) -> None:
     """Write the whole ledger. Call under :func:`working`. Raises :class:`StoreError`, the old one untouched."""
-    text = "".join(f"{json.dumps(_plain(entry), ensure_ascii=False)}\n" for entry in entries.values())
+    text = "".join(map(_line, entries.values()))
     replace_file(farm.path / LEDGER_FILE, farm.path / _ROOM / "drafts", lambda stream: stream.write(text.encode()))
 
 
@@ -126,20 +126,17 @@ def write_log(farm: Farm, now: dt.datetime, line: str, detail: str = "") -> None
             stream.write(f"{now.astimezone(dt.UTC):%Y-%m-%dT%H:%M:%SZ} {line}\n{_indented(detail)}")
 
 
-def ledger_path(farm: Farm) -> Path:
-    return farm.path / LEDGER_FILE
-
-
 def _indented(detail: str) -> str:
     return "".join(f"    {line}\n" for line in detail.splitlines())
 
 
-def _plain(entry: Entry) -> dict[str, object]:
-    plain = asdict(entry)
-    for name in ("started", "ended"):
-        if plain[name] is not None:
-            plain[name] = plain[name].astimezone(dt.UTC).isoformat(timespec="seconds")
-    return plain
+@lru_cache(maxsize=4096)  # all but one line are the same as the last time
+def _line(entry: Entry) -> str:
+    plain: dict[str, object] = dict(vars(entry))
+    for name, value in plain.items():
+        if isinstance(value, dt.datetime):
+            plain[name] = value.astimezone(dt.UTC).isoformat(timespec="seconds")
+    return f"{json.dumps(plain)}\n"
 
 
 def _parsed(document: dict[str, object]) -> Entry:
