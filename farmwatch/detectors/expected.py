@@ -93,15 +93,15 @@ class Expectation:
         moves = [
             np.append(step[where], 0.0)[code] for where, code in zip(fit.slices, fitted.codes[stream].T, strict=True)
         ]
-        moves = np.column_stack([fitted.fixed[stream] @ step[_fixed_slice(fit)], *moves])
-        whole = moves.sum(axis=1)
+        parts = np.column_stack([fitted.fixed[stream] @ step[_fixed_slice(fit)], *moves])
+        whole = parts.sum(axis=1)
         risk = 1.0 / (1.0 + np.exp(-self.log_odds()[stream]))
         weight, trials = fitted.weights[stream], self.counts.trials[stream]
         residual = weight * (self.counts.failures[stream].sum(axis=1) - trials * risk)
         curvature = weight * trials * risk * (1.0 - risk)
         gain = -residual @ whole - 0.5 * (step @ slope - curvature @ whole**2)
         keep = [0, *(1 + column for column, factor in enumerate(FACTORS) if factor not in held_out)]
-        return moves[:, keep].sum(axis=1), float(max(gain, 0.0))
+        return parts[:, keep].sum(axis=1), float(max(gain, 0.0))
 
 
 def fit_expectation(night: Night) -> Expectation:
@@ -127,8 +127,8 @@ def fit_expectation(night: Night) -> Expectation:
     plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
     levels = tuple(len(names) for names in cells.levels)
     rho, model = START_RHO, START_MODEL
-    fit: CrossedFit | None = None
-    for _ in range(2):
+    start: CrossedFit | None = None
+    for _ in range(2):  # the second time with the plate correlation that the first one found
         weights = 1.0 / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
         fit = fit_crossed(
             failures[usable],
@@ -137,10 +137,10 @@ def fit_expectation(night: Night) -> Expectation:
             codes[usable],
             levels,
             weights=weights[usable],
-            sd=None if fit is None else fit.sd,
+            sd=None if start is None else start.sd,
             sd_prior_scale=SD_SCALE,
             max_sd=1.5,
-            start=fit,
+            start=start,
             fixed_prior_sd=FIXED_SD[moving],
         )
         base = fixed[:, moving] @ fit.fixed_effects
@@ -150,7 +150,8 @@ def fit_expectation(night: Night) -> Expectation:
         )
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
         rho, model = _plate_model(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
-        sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
+        start = fit
+    sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
     fitted = Fitted(fit, weights * usable, fixed[:, moving], codes)
     return Expectation(base, effects, sd, rho, model, share, farm_share, counts, fitted)
 
