@@ -12,26 +12,16 @@ from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import diagnose
 from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
 from farmwatch.causes.table import CauseTable, load_causes
-from farmwatch.detectors import cure_offset, height_pattern, odd_run, plate_pattern, rates, signal_shift, wear
+from farmwatch.crew import Crew, alone, crew_for
 from farmwatch.detectors.expected import fit_expectation
 from farmwatch.detectors.mended import mended_plates
-from farmwatch.detectors.night import Detector, History, Night, Spell, Verdicts, join_history
+from farmwatch.detectors.night import History, Night, Spell, join_history
 from farmwatch.evidence import Check, Finding, Status
 from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
 from farmwatch.settings import Settings
 from farmwatch.store import Farm
 from farmwatch.store.findings import load_findings_before, save_night
-
-DETECTORS: tuple[tuple[str, Detector], ...] = (
-    ("rates", rates.detect),
-    ("plate_pattern", plate_pattern.detect),
-    ("height_pattern", height_pattern.detect),
-    ("cure_offset", cure_offset.detect),
-    ("signal_shift", signal_shift.detect),
-    ("wear", wear.detect),
-    ("odd_run", odd_run.detect),
-)
 
 
 @dataclass(frozen=True)
@@ -64,11 +54,16 @@ def spell_of(finding: Finding) -> Spell | None:
 
 
 def run_night(
-    history: History, as_of: dt.date, settings: Settings, findings: Sequence[Finding], table: CauseTable
+    history: History,
+    as_of: dt.date,
+    settings: Settings,
+    findings: Sequence[Finding],
+    table: CauseTable,
+    crew: Crew = alone,
 ) -> NightResult:
     """One night over what was known by then. ``findings``: the ledger as the night before left it."""
     night = look(history, as_of, settings, findings)
-    verdicts = [_guarded(name, detector, night) for name, detector in DETECTORS]
+    verdicts = crew(night)
     evidence = draw_together(item for verdict in verdicts for item in verdict.evidence)
     checks = tuple(check for verdict in verdicts for check in verdict.checks)
     context = context_of(night)
@@ -127,14 +122,6 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
     return replace(finding, causes=causes, next_checks=checks)
 
 
-def _guarded(name: str, detector: Callable[[Night], Verdicts], night: Night) -> Verdicts:
-    """A detector that breaks is reported as not checked, and the others go on."""
-    try:
-        return detector(night)
-    except Exception as error:  # the night must not die of one detector; the report says that it was not checked
-        return Verdicts((), (Check(name, "failed", "farm", None, f"{type(error).__name__}: {error}"),))
-
-
 def nightly(farm: Farm, as_of: dt.date) -> NightResult:
     """The night ``as_of`` on a farm's records, filed in its ledger. Raises what the store and the causes raise."""
     return nights(farm, join_history(farm.records()), as_of, as_of, causes_of_farm(farm))
@@ -149,11 +136,11 @@ def nights(
     progress: Callable[[dt.date], None] | None = None,
 ) -> NightResult:
     """Every night from ``first`` to ``last``, each filed; the result is that of the last."""
-    with farm.writer():
+    with farm.writer(), crew_for(history, (last - first).days + 1) as crew:
         findings: Sequence[Finding] = load_findings_before(farm, first)
         night = first
         while True:
-            result = run_night(history, night, farm.settings, findings, table)
+            result = run_night(history, night, farm.settings, findings, table, crew)
             save_night(farm, night, result.findings, result.checks)
             findings = result.findings
             if progress is not None:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from farmwatch.causes.table import CauseTable
+from farmwatch.crew import crew_for
 from farmwatch.detectors.night import join_history
 from farmwatch.evidence import Check, Finding
 from farmwatch.nightly import run_night
@@ -37,14 +38,15 @@ def replay(
     findings: Sequence[Finding] = ()
     first: dict[str, Finding] = {}
     failed: list[Check] = []
-    night = first_night
-    while night <= last_night:
-        result = run_night(history, night, settings, findings, table)
-        findings = result.findings
-        failed.extend(check for check in result.checks if check.state == "failed")
-        for finding in findings:
-            first.setdefault(finding.finding_id, finding)
-        if progress is not None:
-            progress(night)
-        night += dt.timedelta(days=1)
+    with crew_for(history, (last_night - first_night).days + 1) as crew:
+        night = first_night
+        while night <= last_night:
+            result = run_night(history, night, settings, findings, table, crew)
+            findings = result.findings
+            failed.extend(check for check in result.checks if check.state == "failed")
+            for finding in findings:
+                first.setdefault(finding.finding_id, finding)
+            if progress is not None:
+                progress(night)
+            night += dt.timedelta(days=1)
     return Replay(tuple(findings), first, tuple(failed))

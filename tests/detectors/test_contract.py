@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 
 from farmwatch.causes.table import load_causes
+from farmwatch.crew import DETECTORS
 from farmwatch.detectors.night import Detector, join_history
 from farmwatch.evidence import BANDS, KINDS, STATUSES, SUBJECT_TYPES, ZONES
-from farmwatch.nightly import DETECTORS, look, run_night
+from farmwatch.nightly import look, run_night
 from farmwatch.records import SIGNS, Records, conform, empty
 from farmwatch.settings import load_settings
 from farmwatch.simulate.farm import simulate
