@@ -79,6 +79,24 @@ class Candidate:
 
 
 @dataclass(frozen=True)
+class Roll:
+    """The streams of one type by day, which no pass changes.
+
+    ``codes``: (cells,); ``seen``: levels with plates; ``usable``: (cells used,) their numbers; ``level``, ``end``: (stream
+    days,) the level of each sum, in order, and where its level ends; ``collect``: (stream days, cells used) sums cells;
+    ``observed``: failures from each day on, by sign and of all, (stream days, signs + 2).
+    """
+
+    codes: np.ndarray
+    seen: int
+    usable: np.ndarray
+    level: np.ndarray
+    end: np.ndarray
+    collect: sparse.csr_array
+    observed: np.ndarray
+
+
+@dataclass(frozen=True)
 class Scene:
     """The night as arrays: what every pass of the explaining away shares. ``lift``: (cells, signs + 1) factors by
     which known effects raise each sign's expected failures."""
@@ -92,6 +110,7 @@ class Scene:
     day: np.ndarray
     lift: np.ndarray
     table: ShiftTable
+    rolls: dict[SubjectType, Roll]
 
 
 def detect(night: Night) -> Verdicts:
@@ -186,6 +205,7 @@ def _scene(night: Night, expectation: Expectation) -> Scene:
         cells.day[plate],
         np.ones((number, SIGN_COUNT)),
         ShiftTable(expectation.model),
+        {},
     )
     lift = scene.lift
     for spell in night.spells:
@@ -224,61 +244,65 @@ def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> list[Candidat
     for kind in TYPES:
         if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
             continue  # one room is the farm; the room says more
-        codes, levels = _codes(scene, kind)
-        seen = len(np.unique(codes[(codes >= 0) & (scene.trials > 0)]))
-        if seen == 0:
+        roll = _roll(scene, kind)
+        if roll.seen == 0:
             continue
         risk = _risk(scene, HELD_OUT[kind], own_share=kind != "design")
-        for bound, stream in _screen(scene, kind, codes, levels, seen, risk):
-            waiting.append((bound, stream, codes, risk, seen))
+        waiting += [(bound, stream, roll, risk) for bound, stream in _screen(scene, kind, roll, risk)]
     waiting.sort(key=lambda item: -item[0])
     candidates: list[Candidate] = []
     best = -np.inf
-    for bound, stream, codes, risk, seen in waiting:
+    for bound, stream, roll, risk in waiting:
         if bound < best - NEAR:
             break
         if stream not in weighed:
-            weighed[stream] = _weigh(scene, stream, codes, risk, seen)
+            weighed[stream] = _weigh(scene, stream, roll.codes, risk, roll.seen)
         candidates += weighed[stream]
         best = max(best, *(candidate.score for candidate in weighed[stream]))
     return candidates
 
 
-def _screen(
-    scene: Scene, kind: SubjectType, codes: np.ndarray, levels: int, seen: int, risk: np.ndarray
-) -> list[tuple[float, Stream]]:
+def _roll(scene: Scene, kind: SubjectType) -> Roll:
+    """The streams of one type, made once a night."""
+    if kind not in scene.rolls:
+        codes, _ = _codes(scene, kind)
+        usable = np.flatnonzero((codes >= 0) & (scene.trials > 0))
+        days = int(scene.day.max(initial=0)) + 1
+        rows, row_of = np.unique(codes[usable] * days + scene.day[usable], return_inverse=True)
+        shape = (len(rows), len(usable))
+        collect = sparse.csr_array((np.ones(len(usable)), (row_of, np.arange(len(usable)))), shape=shape)
+        level = rows // days
+        end = np.searchsorted(level, level, side="right")
+        observed = _since_sums(collect @ _with_total(scene.failures[usable]), end)
+        scene.rolls[kind] = Roll(codes, len(np.unique(level)), usable, level, end, collect, observed)
+    return scene.rolls[kind]
+
+
+def _screen(scene: Scene, kind: SubjectType, roll: Roll, risk: np.ndarray) -> list[tuple[float, Stream]]:
     """Streams whose failures since some day lie far enough from their expectation to be worth the full look, each with a
     generous bound on its score.
 
     The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough.
     """
-    usable = np.flatnonzero((codes >= 0) & (scene.trials > 0))
-    days = int(scene.day.max()) + 1
-    key = codes[usable] * days + scene.day[usable]
-    rows, row_of = np.unique(key, return_inverse=True)
-    collect = sparse.csr_array((np.ones(len(usable)), (row_of, np.arange(len(usable)))), shape=(len(rows), len(usable)))
-    observed = collect @ _with_total(scene.failures[usable])
-    expected = collect @ _with_total(risk[usable] * scene.trials[usable, None])
-    start = np.searchsorted(rows, np.arange(levels) * days)
-    end = np.searchsorted(rows, np.arange(1, levels + 1) * days)
-    observed_since = _since_sums(observed, rows // days, end)
-    expected_since = np.maximum(_since_sums(expected, rows // days, end), 1e-9)
+    settings = scene.night.settings.rates
+    observed = roll.observed
+    usable = roll.usable
+    expected = _since_sums(roll.collect @ _with_total(risk[usable] * scene.trials[usable, None]), roll.end)
+    expected = np.maximum(expected, 1e-9)
     parts = scene.trials[usable].sum() / max(len(np.unique(scene.plate[usable])), 1)
     inflation = 1.0 + max(parts - 1.0, 0.0) * scene.expectation.rho * 0.5
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(observed_since > 0, observed_since * np.log(observed_since / expected_since), 0.0)
-    deviance = (ratio - (observed_since - expected_since)) / inflation
-    enough = np.where(
-        observed_since > expected_since, observed_since >= scene.night.settings.rates.failures_at_least, True
-    )
-    enough[:, :ALL_SIGNS] &= (observed_since > expected_since)[:, :ALL_SIGNS]  # a single sign is not watched downwards
-    bound = np.where(enough, deviance, 0.0) - _limits(scene, kind, seen) + scene.night.settings.rates.screen
+    deviance = (observed * np.log(np.maximum(observed, 1e-300) / expected) - (observed - expected)) / inflation
+    more = observed > expected
+    enough = more & (observed >= settings.failures_at_least)
+    enough[:, ALL_SIGNS] |= ~more[:, ALL_SIGNS]  # a single sign is not watched downwards
+    bound = np.where(enough, deviance, 0.0) - _limits(scene, kind, roll.seen) + settings.screen
     bound[:, SIGN_COUNT - 1] = -1.0  # failures without a written sign are no sign
-    streams = []
-    for level in np.unique(rows[(bound > 0).any(axis=1)] // days):
-        top = bound[start[level] : end[level]].max(axis=0)
-        streams += [(float(top[sign]), Stream(kind, int(level), int(sign))) for sign in np.flatnonzero(top > 0)]
-    return streams
+    first = np.flatnonzero(np.diff(roll.level, prepend=-1))
+    top = np.maximum.reduceat(bound, first, axis=0)
+    return [
+        (float(top[row, sign]), Stream(kind, int(roll.level[first[row]]), int(sign)))
+        for row, sign in np.argwhere(top > 0)
+    ]
 
 
 def _limits(scene: Scene, kind: SubjectType, streams: int) -> np.ndarray:
@@ -295,17 +319,17 @@ def _scale(scene: Scene, kind: SubjectType, streams: int, sign: int, direction: 
     else:
         share *= 1.0 - settings.share_down
         share *= 1.0 - settings.share_signs if sign == ALL_SIGNS else settings.share_signs / len(SIGNS)
-    return 30.0 * streams / (budget.false_findings_per_month * budget.share_rates * share)
+    return settings.limit_factor * 30.0 * streams / (budget.false_findings_per_month * budget.share_rates * share)
 
 
 def _with_total(by_sign: np.ndarray) -> np.ndarray:
     return np.column_stack([by_sign, by_sign.sum(axis=1)])
 
 
-def _since_sums(rows: np.ndarray, level: np.ndarray, end: np.ndarray) -> np.ndarray:
+def _since_sums(rows: np.ndarray, end: np.ndarray) -> np.ndarray:
     """Sums from each row to the last row of its level, same shape as ``rows``."""
     total = np.vstack([np.zeros(rows.shape[1]), np.cumsum(rows, axis=0)])
-    return total[end[level]] - total[:-1]
+    return total[end] - total[:-1]
 
 
 @dataclass(frozen=True)
