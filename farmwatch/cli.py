@@ -430,6 +430,25 @@ def status(farm_path: str, as_json: bool) -> None:
 
 
 @main.command()
+@farm_option
+@click.option("--quick", is_flag=True, help="Leave out the comparison of the records with the deliveries, row by row.")
+@json_option
+def doctor(farm_path: str, quick: bool, as_json: bool) -> None:
+    """Look the farm's folder over whole and say what to do about what is wrong. Exits 1 unless all is sound."""
+    from dataclasses import asdict
+
+    from farmwatch.doctor import examine, trouble_text
+
+    troubles = examine(open_farm(farm_path), not quick)
+    if as_json:
+        print_json([asdict(trouble) for trouble in troubles])
+    else:
+        click.echo(trouble_text(troubles))
+    if troubles:
+        raise SystemExit(1)
+
+
+@main.command()
 @click.argument("directory", metavar="DIR")
 @click.option("--printers", type=click.IntRange(1, 100_000), default=24, show_default=True, help="How many printers.")
 @click.option("--days", type=click.IntRange(1, 3660), default=180, show_default=True, help="How many days.")

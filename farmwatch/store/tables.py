@@ -36,6 +36,11 @@ _TYPES = {
     "time": pa.timestamp("us", tz="UTC"),
 }
 
+# pages carry checksums: a flipped bit is an error, not another number
+_CHECKED = ds.ParquetFileFormat(
+    default_fragment_scan_options=ds.ParquetFragmentScanOptions(page_checksum_verification=True)
+)
+
 
 def declared_schema(table: str) -> pa.Schema:
     """The Arrow schema of the declared columns of ``table``."""
@@ -99,10 +104,10 @@ class TableFolder:
         if not wanted:
             return fit(pa.table({}), schema).select(names)
         try:
-            return ds.dataset([str(path) for path in wanted], schema=schema, format="parquet").to_table(
+            return ds.dataset([str(path) for path in wanted], schema=schema, format=_CHECKED).to_table(
                 columns=names, filter=where
             )
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, ValueError) as error:
             broken = next((path for path in wanted if not _readable(path)), self.path)
             raise StoreError(f"{broken}: cannot be read ({one_line(error)}); farmwatch rebuild makes it anew") from None
 
@@ -113,7 +118,9 @@ class TableFolder:
         replace_file(
             self.file_of(drawer),
             self.beside,
-            lambda stream: pq.write_table(rows, stream, compression="zstd", row_group_size=131_072),
+            lambda stream: pq.write_table(
+                rows, stream, compression="zstd", row_group_size=131_072, write_page_checksum=True
+            ),
         )
 
     def create(self) -> None:
@@ -134,13 +141,13 @@ class TableFolder:
 def _schema_of(path: Path) -> pa.Schema:
     try:
         return pq.read_schema(path)
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, ValueError) as error:
         raise StoreError(f"{path}: cannot be read ({one_line(error)}); farmwatch rebuild makes it anew") from None
 
 
 def _readable(path: Path) -> bool:
     try:
-        pq.read_table(path, partitioning=None)
-    except (pa.ArrowException, OSError):
+        pq.read_table(path, partitioning=None, page_checksum_verification=True)
+    except (pa.ArrowException, OSError, ValueError):
         return False
     return True

@@ -1,0 +1,34 @@
+"""Look a farm's folder over whole: files, keys, findings, jobs, and the records against the kept deliveries."""
+
+from __future__ import annotations
+
+from farmwatch.collect.audit import examine_deliveries
+from farmwatch.store import Farm
+from farmwatch.store.doctor import Trouble, examine_rest, examine_tables
+
+WAIT_S = 60.0
+
+
+def examine(farm: Farm, against_deliveries: bool = True) -> list[Trouble]:
+    """Everything that is wrong with the farm's folder; changes nothing in it.
+
+    Waits for a writer to finish. With ``against_deliveries`` every kept delivery is read again and what follows from
+    them all is held against the records, row by row; without, only their checksums are. Raises ``StoreError`` where
+    another process goes on writing.
+    """
+    with farm.writer(WAIT_S):
+        tables = examine_tables(farm)
+        # records that cannot be read cannot be compared
+        return [*tables, *examine_rest(farm), *examine_deliveries(farm, against_deliveries and not tables)]
+
+
+def trouble_text(troubles: list[Trouble]) -> str:
+    """For a terminal: a line on each trouble and one on what to do about it."""
+    from farmwatch.report.text import printable
+
+    if not troubles:
+        return "sound"
+    lines = []
+    for trouble in troubles:
+        lines += [f"{trouble.where}: {trouble.what}", f"    to do: {trouble.do}"]
+    return "\n".join(printable(line) for line in lines)
