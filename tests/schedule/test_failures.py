@@ -9,6 +9,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -292,3 +293,39 @@ def test_killed_it_leaves_the_lock_free_and_the_job_due(farm: Farm, counted: Cou
     (key,) = load_jobs(farm)[0]
     run_due(farm)
     assert counted.done[key] == 1
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, OSError], ids=["cut off", "no space"])
+def test_broken_off_at_every_write_in_turn(
+    farm: Farm, counted: Counted, monkeypatch: pytest.MonkeyPatch, error: type[BaseException]
+) -> None:
+    """At the n-th sync of a file or folder the process ends or the disk is full; the next call makes up for it."""
+    reached, place = True, -1
+    while reached:
+        (farm.path / LEDGER_FILE).unlink(missing_ok=True)
+        counted.done.clear()
+        place += 1
+        left = iter(range(place))
+
+        def breaks(handle: int, left: Iterator[int] = left) -> None:
+            if next(left, None) is None:
+                raise error(28, "No space left on device")
+
+        with monkeypatch.context() as patch:
+            patch.setattr(os, "fsync", breaks)
+            try:
+                reached = run_due(farm, NOON).failed
+            except KeyboardInterrupt:
+                reached = True
+        done_before = set(counted.done)
+        assert load_jobs(farm)[1] == []
+        outcome = run_due(farm, NOON + 60 * MINUTE)
+        assert not outcome.failed
+        entries = load_jobs(farm)[0]
+        assert {entry.state for entry in entries.values()} == {"succeeded"}
+        assert set(counted.done) == set(entries)
+        assert len(entries) == 3
+        # at most the one job whose success could not be put down ran twice
+        assert sum(counted.done.values()) <= len(entries) + 1
+        assert done_before <= set(entries)
+    assert place >= 12  # two syncs for each of two writes for each of three periods
