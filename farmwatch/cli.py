@@ -130,7 +130,7 @@ def init(directory: str, timezone: str) -> None:
     )
 
 
-@main.command()
+@main.command(short_help="Take the inbox, or the files named, into the records.")
 @click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
 @farm_option
 @json_option
@@ -205,7 +205,7 @@ def summary_text(summary: CollectSummary, farm: Farm) -> str:
     return "\n".join(lines)
 
 
-@main.command()
+@main.command(short_help="Analyse a night; file and update findings.")
 @farm_option
 @click.option("--as-of", type=Day(), help="The night to analyse (default: today on the farm's clock).")
 @json_option
@@ -253,7 +253,7 @@ def findings(farm_path: str, as_json: bool, status: str | None, as_of: dt.date |
         click.echo(findings_table(listed))
 
 
-@main.command()
+@main.command(short_help="Tell one finding's story: evidence, causes, next checks.")
 @click.argument("finding_id")
 @farm_option
 @click.option("--plates", is_flag=True, help="After every sentence, the plates on which it rests.")
@@ -278,7 +278,7 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     click.echo("\n".join(printable(line) for line in as_text(story, plates).splitlines()))
 
 
-@main.command()
+@main.command(short_help="Enter what a check on a finding showed.")
 @click.argument("finding_id")
 @click.argument("check")
 @click.argument("result")
@@ -319,7 +319,9 @@ def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: 
 
 @main.command()
 @farm_option
-@click.option("--week", type=WeekName(), help="The ISO week (default: the week of today on the farm's clock).")
+@click.option(
+    "--week", type=WeekName(), metavar="YYYY-Www", help="The ISO week (default: the week of today on the farm's clock)."
+)
 def weekly(farm_path: str, week: Any) -> None:
     """Write the drift report of a week to reports/ and print its path."""
     from farmwatch.report.week import Week
@@ -329,7 +331,7 @@ def weekly(farm_path: str, week: Any) -> None:
     click.echo(write(farm, week or Week.of(today(farm))))
 
 
-@main.command()
+@main.command(short_help="Walk past nights, each with what was known by then.")
 @farm_option
 @click.option("--from", "first", type=Day(), required=True, help="The first night.")
 @click.option("--to", "last", type=Day(), required=True, help="The last night.")
@@ -356,7 +358,7 @@ def replay(farm_path: str, first: dt.date, last: dt.date, as_json: bool) -> None
         click.echo(f"not checked on some nights: {line}", err=True)
 
 
-@main.command()
+@main.command(short_help="Answer SQL over records and findings, read-only.")
 @click.argument("sql")
 @farm_option
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV; cells that a spreadsheet would run are neutralised.")
@@ -393,7 +395,7 @@ def rebuild(farm_path: str) -> None:
     )
 
 
-@main.command()
+@main.command(short_help="Stay up and run the jobs on the farm's clock.")
 @farm_option
 def schedule(farm_path: str) -> None:
     """Stay up: nightly and weekly jobs on the farm's clock, missed ones caught up."""
@@ -415,7 +417,7 @@ def due(farm_path: str) -> None:
         raise SystemExit(1)
 
 
-@main.command()
+@main.command(short_help="Show last jobs, failures, what is due, how fresh records are.")
 @farm_option
 @json_option
 def status(farm_path: str, as_json: bool) -> None:
@@ -429,7 +431,7 @@ def status(farm_path: str, as_json: bool) -> None:
         click.echo(status_text(document))
 
 
-@main.command()
+@main.command(short_help="Look the farm's folder over; say what to do.")
 @farm_option
 @click.option("--quick", is_flag=True, help="Leave out the comparison of the records with the deliveries, row by row.")
 @json_option
@@ -448,7 +450,7 @@ def doctor(farm_path: str, quick: bool, as_json: bool) -> None:
         raise SystemExit(1)
 
 
-@main.command()
+@main.command(short_help="Make up a farm with planted faults.")
 @click.argument("directory", metavar="DIR")
 @click.option("--printers", type=click.IntRange(1, 100_000), default=24, show_default=True, help="How many printers.")
 @click.option("--days", type=click.IntRange(1, 3660), default=180, show_default=True, help="How many days.")
@@ -462,7 +464,7 @@ def simulate(directory: str, printers: int, days: int, seed: int, faults: int) -
         click.echo(path)
 
 
-@main.command()
+@main.command(short_help="Run the whole job on the invented sample farm.")
 @click.argument("directory", metavar="[DIR]", default="demo-farm")
 def demo(directory: str) -> None:
     """Make a farm at DIR (default demo-farm) from the invented sample data and run the whole job on it."""

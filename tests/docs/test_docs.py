@@ -14,6 +14,7 @@ from types import ModuleType
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from farmwatch.causes.table import load_causes, load_signs
 from farmwatch.cli import main
@@ -177,6 +178,12 @@ def test_every_command_and_option_is_told(name: str) -> None:
     assert f"| `farmwatch {name}" in read(ROOT / "README.md"), f"README.md: the table of commands lacks {name}"
     assert (command.help or "").strip().endswith(".")
     assert all(p.help and p.help.strip().endswith(".") for p in command.params if isinstance(p, click.Option))
+
+
+def test_the_list_of_commands_cuts_no_sentence_short() -> None:
+    listed = CliRunner().invoke(main, ["--help"]).output
+    assert "..." not in listed
+    assert all(re.search(rf"^  {name} +[A-Z].*\.$", listed, re.MULTILINE) for name in main.commands)
 
 
 def test_no_command_is_told_that_there_is_not() -> None:
