@@ -163,13 +163,13 @@ def _findings(farm: Farm) -> Iterator[Trouble]:
 
 
 def _latest_day(farm: Farm) -> dt.date | None:
-    """Tomorrow, or the day after the last run: an invented farm may lie in the future. None where it cannot be said."""
+    """A week from now, or from the last run: an invented farm may lie in the future. None where it cannot be said."""
     try:
         last = pc.max(farm.read_arrow("runs", ["started_at"])["started_at"]).as_py()
     except StoreError:  # named already
         return None
     day = dt.datetime.now(dt.UTC).date()
-    return max(day, last.date() if last is not None else day) + dt.timedelta(days=1)
+    return max(day, last.date() if last is not None else day) + dt.timedelta(days=7)
 
 
 def _jobs(farm: Farm) -> Iterator[Trouble]:
