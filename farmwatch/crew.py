@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import multiprocessing
-import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import replace
 
+import numpy as np
+
 from farmwatch.detectors import cure_offset, height_pattern, odd_run, plate_pattern, rates, signal_shift, wear
-from farmwatch.detectors.night import Detector, History, Night, Verdicts
+from farmwatch.detectors.expected import Expectation
+from farmwatch.detectors.night import Detector, History, Night, Spell, Verdicts
 from farmwatch.evidence import Check
+from farmwatch.settings import Settings
 
 DETECTORS: tuple[tuple[str, Detector], ...] = (
     ("rates", rates.detect),
@@ -26,7 +31,7 @@ SECOND_HAND = 3  # from this detector on they go to the second process: about ha
 WORTH_IT = 20  # nights from which a second process pays for its start
 Crew = Callable[[Night], list[Verdicts]]
 
-_history: History | None = None  # of the second process, inherited when it was started
+_taken: tuple[History, Settings] | None = None  # what the second process was started with
 
 
 def alone(night: Night) -> list[Verdicts]:
@@ -43,30 +48,36 @@ def guarded(name: str, detector: Detector, night: Night) -> Verdicts:
 
 
 @contextmanager
-def crew_for(history: History, nights: int) -> Iterator[Crew]:
-    """Who looks at ``nights`` nights of ``history``: two processes where that pays and the system can share memory."""
-    if nights < WORTH_IT or not sys.platform.startswith("linux") or multiprocessing.cpu_count() < 2:
+def crew_for(history: History, settings: Settings, nights: int) -> Iterator[Crew]:
+    """Who looks at ``nights`` nights of ``history``: two processes where that pays, else this one."""
+    if nights < WORTH_IT or multiprocessing.cpu_count() < 2:
         yield alone
         return
-    global _history
-    _history = history
-    # forked, so that the records are shared and not sent; what a night adds is small
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork")) as pool:
+    # started afresh, not forked: a fork of a process whose libraries run threads may hang for ever
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, context, _take_over, (history, settings)) as pool:
 
         def both(night: Night) -> list[Verdicts]:
-            rest = pool.submit(_second, replace(night, history=None, plates=None, parts=None))  # type: ignore[arg-type]
-            first = [guarded(name, detector, night) for name, detector in DETECTORS[:SECOND_HAND]]
-            return first + rest.result()
+            try:
+                rest = pool.submit(_second, night.as_of, night.part_risk, night.spells, night.expectation)
+                first = [guarded(name, detector, night) for name, detector in DETECTORS[:SECOND_HAND]]
+                return first + rest.result()
+            except BrokenProcessPool:  # the second process could not start, or was killed: its work is done here
+                return alone(night)
 
-        try:
-            yield both
-        finally:
-            _history = None
+        yield both
 
 
-def _second(sent: Night) -> list[Verdicts]:
-    if _history is None:
+def _take_over(history: History, settings: Settings) -> None:
+    global _taken
+    _taken = history, settings
+
+
+def _second(
+    as_of: dt.date, part_risk: np.ndarray, spells: tuple[Spell, ...], expectation: Expectation | None
+) -> list[Verdicts]:
+    if _taken is None:
         raise RuntimeError("the second process was started without the records")
-    seen = _history.night(sent.as_of, sent.settings, sent.part_risk)
-    night = replace(seen, spells=sent.spells, expectation=sent.expectation)
+    history, settings = _taken
+    night = replace(history.night(as_of, settings, part_risk), spells=spells, expectation=expectation)
     return [guarded(name, detector, night) for name, detector in DETECTORS[SECOND_HAND:]]

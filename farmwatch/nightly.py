@@ -136,7 +136,7 @@ def nights(
     progress: Callable[[dt.date], None] | None = None,
 ) -> NightResult:
     """Every night from ``first`` to ``last``, each filed; the result is that of the last."""
-    with farm.writer(), crew_for(history, (last - first).days + 1) as crew:
+    with farm.writer(), crew_for(history, farm.settings, (last - first).days + 1) as crew:
         findings: Sequence[Finding] = load_findings_before(farm, first)
         night = first
         while True:

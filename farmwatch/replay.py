@@ -38,7 +38,7 @@ def replay(
     findings: Sequence[Finding] = ()
     first: dict[str, Finding] = {}
     failed: list[Check] = []
-    with crew_for(history, (last_night - first_night).days + 1) as crew:
+    with crew_for(history, settings, (last_night - first_night).days + 1) as crew:
         night = first_night
         while night <= last_night:
             result = run_night(history, night, settings, findings, table, crew)
