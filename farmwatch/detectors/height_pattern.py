@@ -53,7 +53,8 @@ def detect(night: Night) -> Verdicts:
         streams, index = _narrowed(scene, families, best, -settings.keep_within)
         made, taken = account_for(scene, streams, index)
         if not _needs_a_hand(night, made):
-            dismissed.add(made.subject)  # too weak to need a hand, or not its own
+            # too weak to need a hand, or not its own; and so is the wider subject that it was narrowed from
+            dismissed |= {made.subject, best[0].subject(best[1])}
             continue
         evidence.append(made)
         scene = _set_aside(scene, taken)

@@ -67,7 +67,8 @@ def detect(night: Night) -> Verdicts:
         subject = Subject(streams.type, streams.names[level])
         made = evidence_of(scene, subject, account, float(streams.score[level]), streams.per_month)
         if made.effect_low < settings.odds_ratio_at_least:
-            dismissed.add(subject)  # too weak to need a hand
+            # too weak to need a hand; and so is the wider subject that it was narrowed from
+            dismissed |= {subject, Subject(best[0].type, best[0].names[best[1]])}
             continue
         evidence.append(made)
         scene = explained(scene, account.zone, _touched(scene, streams.type, level, account))
