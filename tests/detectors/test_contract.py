@@ -17,6 +17,7 @@ from farmwatch.nightly import look, run_night
 from farmwatch.records import SIGNS, Records, conform, empty
 from farmwatch.settings import load_settings
 from farmwatch.simulate.farm import simulate
+from farmwatch.simulate.sample import sample_farm
 from farmwatch.simulate.spec import FarmSpec, Fault
 
 SETTINGS = load_settings()
@@ -128,3 +129,13 @@ def test_a_printer_nine_times_as_bad_is_found_and_a_night_twice_is_one(farm: Rec
     assert {finding.status for finding in findings} <= set(STATUSES)
     again = run_night(history, LAST, SETTINGS, findings, table).findings
     assert [f.finding_id for f in again] == [f.finding_id for f in findings]
+
+
+@pytest.mark.parametrize("night", ["2031-02-20", "2031-04-02"])
+def test_the_search_for_patterns_ends(night: str) -> None:
+    """On the second of these nights a wide subject narrowed to a weak printer was once taken up again for ever."""
+    records = sample_farm().records
+    seen = look(join_history(records), dt.date.fromisoformat(night), SETTINGS, ())
+    for name, detector in DETECTORS:
+        if name in ("plate_pattern", "height_pattern"):
+            assert len(detector(seen).evidence) < 20
