@@ -47,9 +47,9 @@ def spell_of(finding: Finding) -> Spell | None:
     evidence = finding.evidence
     if evidence.kind in ("odd_run", "signal_shift") or evidence.subject.type == "run":
         return None
-    ended = {"faded": finding.last_seen_on, "open": None, "returned": None}.get(
-        finding.status, finding.repair.get("on")
-    )
+    if finding.status == "faded":
+        return None  # what the evidence no longer bears out must not bend the expectation of others
+    ended = None if finding.status in ("open", "returned") else finding.repair.get("on")
     return Spell(evidence.subject, evidence.sign, evidence.since, ended)
 
 

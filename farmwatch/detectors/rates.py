@@ -141,7 +141,7 @@ def _forward(scene: Scene) -> list[Candidate]:
         candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, scene.cells) in known]
         if not candidates:
             break
-        best = _preferred(candidates, scene)
+        best = _preferred(candidates, found, scene)
         found.append(best)
         lift = _lifted(scene, best)
         moved = np.flatnonzero((lift != scene.lift).any(axis=1))
@@ -451,10 +451,18 @@ def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
     )
 
 
-def _preferred(candidates: list[Candidate], scene: Scene) -> Candidate:
-    """The candidate that explains most; of near ties the wash station for what shows after washing, and the one printer
-    that holds most of the failures of its family, room or farm."""
+def _preferred(candidates: list[Candidate], found: list[Candidate], scene: Scene) -> Candidate:
+    """The candidate that explains most; of near ties a subject that is at fault already, the wash station for what shows
+    after washing, and the one printer that holds most of the failures of its family, room or farm."""
     best = max(candidates, key=lambda c: c.score)
+    culprits = {(c.stream.type, c.stream.level) for c in found}
+    again = [
+        c
+        for c in candidates
+        if (c.stream.type, c.stream.level) in culprits and c.log_evidence > best.log_evidence - 3.0
+    ]
+    if again:
+        return max(again, key=lambda c: c.score)
     close = [c for c in candidates if c.direction == best.direction and c.log_evidence > best.log_evidence - 5.0]
     if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
         close = [c for c in close if c.stream.type == "wash"]

@@ -12,6 +12,7 @@ from farmwatch.evidence import Evidence, Finding, Status
 QUIET_NIGHTS = dt.timedelta(days=3)  # an open finding unseen for longer has faded
 COMES_BACK = dt.timedelta(days=45)  # trouble of a cleared subject within this time is the same trouble, returned
 ONSET_SLACK = dt.timedelta(days=21)  # how far an onset may wander from night to night and still be the same
+MEND_SLACK = dt.timedelta(days=3)  # between a mend and what it moves
 SHARED_PLATES = 0.6  # share of a finding's plates that another subject must explain to take its place
 
 
@@ -32,7 +33,7 @@ def update(findings: Sequence[Finding], evidence: Sequence[Evidence], as_of: dt.
             waiting.remove(match)
             done.append(_seen(match, item, as_of))
     for item in strangers:
-        if item.score < 0:
+        if item.score < 0 or _follows_a_mend(item, findings):
             continue
         match = next((finding for finding in waiting if _explained(finding, item)), None)
         if match is None:
@@ -58,6 +59,14 @@ def _same(finding: Finding, item: Evidence) -> bool:
     if finding.status == "faded" and item.since > finding.last_seen_on + ONSET_SLACK:
         return False
     return item.since_low <= finding.last_seen_on + ONSET_SLACK and item.since_high >= old.since_low - ONSET_SLACK
+
+
+def _follows_a_mend(item: Evidence, findings: Sequence[Finding]) -> bool:
+    """Whether ``item`` is no trouble but a mend at work: a measure that went back, a rate that fell, when it was done."""
+    if item.kind != "signal_shift" and item.direction != "down":
+        return False
+    mended = [f.repair.get("on") for f in findings if f.evidence.subject == item.subject]
+    return any(on is not None and item.since_low - MEND_SLACK <= on <= item.since_high + MEND_SLACK for on in mended)
 
 
 def _explained(finding: Finding, item: Evidence) -> bool:

@@ -23,6 +23,8 @@ RANK: dict[FindingKind, int] = {
     "signal_shift": 6,
     "odd_run": 7,
 }
+WIDE = ("lot", "profile", "wash", "operator", "room", "family", "farm")
+SHARED_PLATES = 0.6  # share of its plates from which a fault is another's
 APART = dt.timedelta(days=14)  # onsets further apart than this, beyond their intervals, are two faults
 
 
@@ -35,7 +37,35 @@ def draw_together(evidence: Iterable[Evidence]) -> tuple[Evidence, ...]:
             groups.append([item])
         else:
             home.append(item)
-    return tuple(sorted((_spoken(group) for group in groups), key=lambda e: -e.score))
+    spoken = sorted((_spoken(group) for group in groups), key=lambda e: -e.score)
+    own = [item for place, item in enumerate(spoken) if not _of_others(item, spoken[:place])]
+    return tuple(item for place, item in enumerate(own) if not _of_a_rival(item, own[:place]))
+
+
+def _of_others(item: Evidence, stronger: list[Evidence]) -> bool:
+    """Whether a pattern of many machines is only what stronger evidence of narrower subjects adds up to.
+
+    The rates explain each other away by themselves; where on the plate, how high and wear do not know of the rates.
+    """
+    if (
+        item.kind not in ("plate_pattern", "height_pattern", "wear")
+        or item.subject.type not in WIDE
+        or not item.run_ids
+    ):
+        return False
+    others = {run for other in stronger if other.subject != item.subject for run in other.run_ids}
+    return len(others & set(item.run_ids)) >= SHARED_PLATES * len(item.run_ids)
+
+
+def _of_a_rival(item: Evidence, stronger: list[Evidence]) -> bool:
+    """Whether a stronger subject from which the records cannot tell this one already stands for the same plates."""
+    return any(
+        (item.subject in other.rivals or other.subject in item.rivals)
+        and (item.direction == "down") == (other.direction == "down")
+        and bool(item.run_ids)
+        and len(set(item.run_ids) & set(other.run_ids)) >= SHARED_PLATES * len(item.run_ids)
+        for other in stronger
+    )
 
 
 def _one_fault(first: Evidence, second: Evidence) -> bool:

@@ -144,3 +144,32 @@ def test_faults_far_apart_in_time_of_other_signs_or_other_subjects_stay_apart() 
     )
     assert len(draw_together([evidence(), evidence(subject=Subject("lot", "amber-7"))])) == 2
     assert len(draw_together([evidence(), evidence(direction="down")])) == 2
+
+
+def test_a_pattern_of_a_room_that_is_its_printers_is_theirs() -> None:
+    room = evidence(kind="height_pattern", band="body", subject=Subject("room", "cellar"), score=1.0)
+    stronger = evidence(score=4.0, run_ids=("a", "b", "c"))
+    assert draw_together([room, stronger]) == (stronger,)
+    elsewhere = replace(room, run_ids=("a", "p", "q", "r"))
+    assert len(draw_together([elsewhere, stronger])) == 2
+
+
+def test_what_the_records_cannot_tell_apart_is_one_finding() -> None:
+    design = evidence(kind="height_pattern", band="height", subject=Subject("design", "lantern"), score=6.0)
+    file = evidence(kind="rate_level", subject=Subject("file", "F7"), rivals=(Subject("design", "lantern"),), score=3.0)
+    assert draw_together([file, design]) == (design,)
+    assert len(draw_together([replace(file, rivals=()), design])) == 2
+
+
+def test_a_measure_that_goes_back_at_a_mend_is_no_finding() -> None:
+    mended = replace(opened(), status="cleared", repair={"on": DAY + 3 * LATER})
+    back = evidence(
+        kind="signal_shift",
+        direction="down",
+        since=DAY + 4 * LATER,
+        since_low=DAY + 3 * LATER,
+        since_high=DAY + 5 * LATER,
+    )
+    assert update((mended,), [back], DAY + 6 * LATER) == (mended,)
+    later = replace(back, since=DAY + 20 * LATER, since_low=DAY + 18 * LATER, since_high=DAY + 21 * LATER)
+    assert len(update((mended,), [later], DAY + 22 * LATER)) == 2
