@@ -28,8 +28,8 @@ $(READY): requirements.lock pyproject.toml
 	touch $(READY)
 
 lint: $(READY)
-	$(BIN)/ruff format --check farmwatch tests benchmarks
-	$(BIN)/ruff check farmwatch tests benchmarks
+	$(BIN)/ruff format --check farmwatch tests benchmarks docs/*.py
+	$(BIN)/ruff check farmwatch tests benchmarks docs/*.py
 
 types: $(READY)
 	$(BIN)/mypy

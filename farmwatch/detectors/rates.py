@@ -207,12 +207,16 @@ def _scene(night: Night, expectation: Expectation) -> Scene:
         ShiftTable(expectation.model),
         {},
     )
-    lift = scene.lift
+    lift, gone = scene.lift, np.zeros(number, bool)
     for spell in night.spells:
         if spell.until is not None:
             inside = spell_mask(spell, cells, number, night)
-            lift = _lift_mask(replace(scene, lift=lift), inside, _sign_column(spell.sign))
-    return replace(scene, lift=lift)
+            if spell.sign is None:
+                gone |= inside  # what was at fault then testifies no more, for itself or against others
+            else:
+                lift = _lift_mask(replace(scene, lift=lift), inside, _sign_column(spell.sign))
+    trials, failures = np.where(gone, 0.0, scene.trials), np.where(gone[:, None], 0.0, scene.failures)
+    return replace(scene, lift=lift, trials=trials, failures=failures)
 
 
 def _sign_column(sign: str | None) -> int:

@@ -33,7 +33,7 @@ def update(findings: Sequence[Finding], evidence: Sequence[Evidence], as_of: dt.
             waiting.remove(match)
             done.append(_seen(match, item, as_of))
     for item in strangers:
-        if item.score < 0 or _follows_a_mend(item, findings):
+        if item.score < 0 or _follows_a_mend(item, findings) or _told_already(item, (*waiting, *done), as_of):
             continue
         match = next((finding for finding in waiting if _explained(finding, item)), None)
         if match is None:
@@ -67,6 +67,16 @@ def _follows_a_mend(item: Evidence, findings: Sequence[Finding]) -> bool:
         return False
     mended = [f.repair.get("on") for f in findings if f.evidence.subject == item.subject]
     return any(on is not None and item.since_low - MEND_SLACK <= on <= item.since_high + MEND_SLACK for on in mended)
+
+
+def _told_already(item: Evidence, findings: Sequence[Finding], as_of: dt.date) -> bool:
+    """Whether ``item`` only bears out a finding of its subject: a counter or a measure is no second fault beside it."""
+    return item.kind in ("wear", "signal_shift") and any(
+        finding.evidence.subject == item.subject
+        and finding.evidence.kind != "odd_run"
+        and (finding.status in ("open", "watching", "returned") or finding.last_seen_on >= as_of - COMES_BACK)
+        for finding in findings
+    )
 
 
 def _explained(finding: Finding, item: Evidence) -> bool:

@@ -63,7 +63,7 @@ def _of_a_rival(item: Evidence, stronger: list[Evidence]) -> bool:
         (item.subject in other.rivals or other.subject in item.rivals)
         and (item.direction == "down") == (other.direction == "down")
         and bool(item.run_ids)
-        and len(set(item.run_ids) & set(other.run_ids)) >= SHARED_PLATES * len(item.run_ids)
+        and len(set(item.run_ids) & set(other.run_ids)) >= SHARED_PLATES * min(len(item.run_ids), len(other.run_ids))
         for other in stronger
     )
 

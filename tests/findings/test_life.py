@@ -173,3 +173,10 @@ def test_a_measure_that_goes_back_at_a_mend_is_no_finding() -> None:
     assert update((mended,), [back], DAY + 6 * LATER) == (mended,)
     later = replace(back, since=DAY + 20 * LATER, since_low=DAY + 18 * LATER, since_high=DAY + 21 * LATER)
     assert len(update((mended,), [later], DAY + 22 * LATER)) == 2
+
+
+def test_a_counter_is_no_second_fault_beside_its_subjects_finding() -> None:
+    first = opened(sign="stretch")
+    counter = evidence(kind="wear", sign="split", score=9.0)
+    assert update((first,), [first.evidence, counter], DAY + LATER) == (replace(first, last_seen_on=DAY + LATER),)
+    assert len(update((), [counter], DAY)) == 1
