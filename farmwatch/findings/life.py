@@ -25,15 +25,17 @@ def update(findings: Sequence[Finding], evidence: Sequence[Evidence], as_of: dt.
     waiting = sorted(findings, key=lambda f: f.status in ("cleared", "faded"))  # what is in force is matched first
     done: list[Finding] = []
     strangers: list[Evidence] = []
-    for item in sorted(evidence, key=lambda e: -e.score):
-        match = next((finding for finding in waiting if _same(finding, item)), None)
+    # what says the same as the night before is matched first, so that a finding does not change its tune without need
+    for item in sorted(evidence, key=lambda e: (not any(_alike(f, e) for f in findings), -e.score)):
+        same = [finding for finding in waiting if _same(finding, item)]
+        match = next((finding for finding in same if _alike(finding, item)), same[0] if same else None)
         if match is None:
             strangers.append(item)
         else:
             waiting.remove(match)
             done.append(_seen(match, item, as_of))
     for item in strangers:
-        if item.score < 0 or _follows_a_mend(item, findings) or _told_already(item, (*waiting, *done), as_of):
+        if item.score < 0 or _follows_a_mend(item, findings) or _told_already(item, (*waiting, *done)):
             continue
         match = next((finding for finding in waiting if _explained(finding, item)), None)
         if match is None:
@@ -43,6 +45,11 @@ def update(findings: Sequence[Finding], evidence: Sequence[Evidence], as_of: dt.
             done.append(_seen(match, item, as_of))
     done.extend(_unseen(finding, as_of) for finding in waiting)
     return tuple(sorted(done, key=lambda f: (f.first_flagged_on, f.finding_id)))
+
+
+def _alike(finding: Finding, item: Evidence) -> bool:
+    old = finding.evidence
+    return (old.subject, old.kind, old.sign) == (item.subject, item.kind, item.sign)
 
 
 def _same(finding: Finding, item: Evidence) -> bool:
@@ -69,12 +76,12 @@ def _follows_a_mend(item: Evidence, findings: Sequence[Finding]) -> bool:
     return any(on is not None and item.since_low - MEND_SLACK <= on <= item.since_high + MEND_SLACK for on in mended)
 
 
-def _told_already(item: Evidence, findings: Sequence[Finding], as_of: dt.date) -> bool:
+def _told_already(item: Evidence, findings: Sequence[Finding]) -> bool:
     """Whether ``item`` only bears out a finding of its subject: a counter or a measure is no second fault beside it."""
     return item.kind in ("wear", "signal_shift") and any(
         finding.evidence.subject == item.subject
         and finding.evidence.kind != "odd_run"
-        and (finding.status in ("open", "watching", "returned") or finding.last_seen_on >= as_of - COMES_BACK)
+        and (finding.status in ("open", "watching", "returned") or item.since_low <= finding.last_seen_on)
         for finding in findings
     )
 
