@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import multiprocessing
+import os
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -71,6 +73,15 @@ def crew_for(history: History, settings: Settings, nights: int) -> Iterator[Crew
 def _take_over(history: History, settings: Settings) -> None:
     global _taken
     _taken = history, settings
+    threading.Thread(target=_end_with_the_first, daemon=True).start()
+
+
+def _end_with_the_first() -> None:
+    """A first process that is killed must not leave the second one waiting for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _second(
