@@ -47,6 +47,8 @@ AFTER_WASH = ("tacky", "haze")
 NEAR = 6.0  # log-likelihood within which another stream may be the better explanation
 MOST = 0.75  # share of a group's failures from which they are one member's
 RECAST = 2  # times that a shift is taken out of the expectation it was measured against
+NARROW = ("printer", "lot", "design", "file")
+STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
 
 
@@ -211,7 +213,7 @@ def _scene(night: Night, expectation: Expectation) -> Scene:
     for spell in night.spells:
         if spell.until is not None:
             inside = spell_mask(spell, cells, number, night)
-            if spell.sign is None:
+            if spell.sign is None or spell.subject.type in NARROW:
                 gone |= inside  # what was at fault then testifies no more, for itself or against others
             else:
                 lift = _lift_mask(replace(scene, lift=lift), inside, _sign_column(spell.sign))
@@ -490,17 +492,28 @@ def _lifted(scene: Scene, found: Candidate) -> np.ndarray:
 
 
 def _lift_mask(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
-    """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign."""
+    """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign and stretch of
+    time, so that what grows is explained as it grows."""
     if not inside.any():
         return scene.lift
-    expected = (_risk(scene, (), own_share=True)[inside] * scene.trials[inside, None]).sum(axis=0)
-    observed = scene.failures[inside].sum(axis=0)
+    risk = _risk(scene, (), own_share=True)
     lift = scene.lift.copy()
-    if sign == ALL_SIGNS:
-        overall = (observed.sum() + 1.0) / (expected.sum() + 1.0)
-        lift[inside] *= (observed + 2.0 * overall) / (expected + 2.0)
-    else:
-        lift[inside, sign] *= (observed[sign] + 1.0) / (expected[sign] + 1.0)
+    day = scene.day[inside]
+    stretch = np.zeros(len(inside), dtype="int64")
+    stretch[inside] = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
+    asked = np.ones(SIGN_COUNT, bool) if sign == ALL_SIGNS else np.arange(SIGN_COUNT) == sign
+
+    def counts(part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return scene.failures[part].sum(axis=0), (risk[part] * scene.trials[part, None]).sum(axis=0)
+
+    # each sign's factor is drawn towards that of all signs asked about, each stretch's towards that of the whole time
+    observed, expected = counts(inside)
+    overall = (observed[asked].sum() + 1.0) / (expected[asked].sum() + 1.0)
+    whole = (observed + 2.0 * overall) / (expected + 2.0)
+    for number in range(STRETCHES):
+        part = inside & (stretch == number)
+        observed, expected = counts(part)
+        lift[part] *= np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
     return lift
 
 

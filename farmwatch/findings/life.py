@@ -81,7 +81,16 @@ def _told_already(item: Evidence, findings: Sequence[Finding]) -> bool:
     return item.kind in ("wear", "signal_shift") and any(
         finding.evidence.subject == item.subject
         and finding.evidence.kind != "odd_run"
-        and (finding.status in ("open", "watching", "returned") or item.since_low <= finding.last_seen_on)
+        and (
+            finding.status in ("open", "watching", "returned")
+            or item.since_low <= finding.last_seen_on
+            # wear that was mended is still in the records; only wear that comes back after a while is news
+            or (
+                item.kind == "wear"
+                and finding.status == "cleared"
+                and item.since_low <= finding.last_seen_on + COMES_BACK
+            )
+        )
         for finding in findings
     )
 

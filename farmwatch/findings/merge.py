@@ -24,6 +24,7 @@ RANK: dict[FindingKind, int] = {
     "odd_run": 7,
 }
 WIDE = ("lot", "profile", "wash", "operator", "room", "family", "farm")
+NESTED = {"file", "design"}  # a file is its designs on a plate: trouble of the one shows as the other's
 SHARED_PLATES = 0.6  # share of its plates from which a fault is another's
 APART = dt.timedelta(days=14)  # onsets further apart than this, beyond their intervals, are two faults
 
@@ -60,7 +61,11 @@ def _of_others(item: Evidence, stronger: list[Evidence]) -> bool:
 def _of_a_rival(item: Evidence, stronger: list[Evidence]) -> bool:
     """Whether a stronger subject from which the records cannot tell this one already stands for the same plates."""
     return any(
-        (item.subject in other.rivals or other.subject in item.rivals)
+        (
+            item.subject in other.rivals
+            or other.subject in item.rivals
+            or {item.subject.type, other.subject.type} == NESTED
+        )
         and (item.direction == "down") == (other.direction == "down")
         and bool(item.run_ids)
         and len(set(item.run_ids) & set(other.run_ids)) >= SHARED_PLATES * min(len(item.run_ids), len(other.run_ids))

@@ -158,7 +158,15 @@ def test_what_the_records_cannot_tell_apart_is_one_finding() -> None:
     design = evidence(kind="height_pattern", band="height", subject=Subject("design", "lantern"), score=6.0)
     file = evidence(kind="rate_level", subject=Subject("file", "F7"), rivals=(Subject("design", "lantern"),), score=3.0)
     assert draw_together([file, design]) == (design,)
-    assert len(draw_together([replace(file, rivals=()), design])) == 2
+    profile = replace(file, subject=Subject("profile", "fine"), rivals=())
+    assert len(draw_together([profile, design])) == 2
+
+
+def test_a_file_and_its_design_are_one_story() -> None:
+    design = evidence(kind="height_pattern", band="height", subject=Subject("design", "lantern"), score=6.0)
+    file = evidence(kind="rate_level", subject=Subject("file", "F7"), score=3.0)
+    assert draw_together([file, design]) == (design,)
+    assert len(draw_together([replace(file, run_ids=("p", "q", "r")), design])) == 2
 
 
 def test_a_measure_that_goes_back_at_a_mend_is_no_finding() -> None:
