@@ -113,6 +113,7 @@ class Scene:
     lift: np.ndarray
     table: ShiftTable
     rolls: dict[SubjectType, Roll]
+    plain: dict[tuple[tuple[str, ...], bool], np.ndarray]
 
 
 def detect(night: Night) -> Verdicts:
@@ -208,6 +209,7 @@ def _scene(night: Night, expectation: Expectation) -> Scene:
         np.ones((number, SIGN_COUNT)),
         ShiftTable(expectation.model),
         {},
+        {},
     )
     lift, gone = scene.lift, np.zeros(number, bool)
     for spell in night.spells:
@@ -225,13 +227,21 @@ def _sign_column(sign: str | None) -> int:
     return ALL_SIGNS if sign is None else SIGNS.index(sign) if sign in SIGNS else SIGNS.index("other")
 
 
-def _risk(scene: Scene, held_out: tuple[str, ...], own_share: bool) -> np.ndarray:
-    """Expected failure probability by sign of a part of each cell, (cells, signs + 1), with known effects in it."""
-    risk = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
-    share = scene.expectation.share if own_share else scene.expectation.farm_share[None, :]
-    by_sign = risk[:, None] * share * scene.lift
-    total = by_sign.sum(axis=1, keepdims=True)
-    return by_sign * np.minimum(1.0, 0.95 / np.maximum(total, 1e-12))
+def _risk(
+    scene: Scene, held_out: tuple[str, ...], own_share: bool, cells: np.ndarray | slice = slice(None)
+) -> np.ndarray:
+    """Expected failure probability by sign of a part of each of ``cells``, (cells, signs + 1), known effects in it."""
+    key = held_out, own_share
+    if key not in scene.plain:  # what no pass changes is reckoned once a night
+        risk = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
+        share = scene.expectation.share if own_share else scene.expectation.farm_share[None, :]
+        scene.plain[key] = risk[:, None] * share
+    by_sign = scene.plain[key][cells] * scene.lift[cells]
+    total = by_sign @ np.ones(SIGN_COUNT)
+    over = total > 0.95
+    if over.any():
+        by_sign[over] *= (0.95 / total[over])[:, None]
+    return by_sign
 
 
 def _codes(scene: Scene, kind: SubjectType) -> tuple[np.ndarray, int]:
@@ -496,24 +506,20 @@ def _lift_mask(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     time, so that what grows is explained as it grows."""
     if not inside.any():
         return scene.lift
-    risk = _risk(scene, (), own_share=True)
-    lift = scene.lift.copy()
-    day = scene.day[inside]
-    stretch = np.zeros(len(inside), dtype="int64")
-    stretch[inside] = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
+    cells = np.flatnonzero(inside)
+    added = _risk(scene, (), True, cells) * scene.trials[cells, None]
+    failures, day = scene.failures[cells], scene.day[cells]
+    stretch = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
     asked = np.ones(SIGN_COUNT, bool) if sign == ALL_SIGNS else np.arange(SIGN_COUNT) == sign
-
-    def counts(part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return scene.failures[part].sum(axis=0), (risk[part] * scene.trials[part, None]).sum(axis=0)
-
     # each sign's factor is drawn towards that of all signs asked about, each stretch's towards that of the whole time
-    observed, expected = counts(inside)
+    observed, expected = failures.sum(axis=0), added.sum(axis=0)
     overall = (observed[asked].sum() + 1.0) / (expected[asked].sum() + 1.0)
     whole = (observed + 2.0 * overall) / (expected + 2.0)
+    lift = scene.lift.copy()
     for number in range(STRETCHES):
-        part = inside & (stretch == number)
-        observed, expected = counts(part)
-        lift[part] *= np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
+        part = stretch == number
+        observed, expected = failures[part].sum(axis=0), added[part].sum(axis=0)
+        lift[cells[part]] *= np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
     return lift
 
 
