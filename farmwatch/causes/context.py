@@ -13,6 +13,7 @@ from farmwatch.causes.questions import HEIGHTS
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import SIGNS, Records
 from farmwatch.settings import Settings
+from farmwatch.stats.plate_correlation import moment_rho
 
 COLUMN_OF_SUBJECT = {
     "printer": "printer_id",
@@ -172,9 +173,7 @@ class Context:
         number, failures, expected = number[many], failures[many], expected[many]
         scale = failures.sum() / max(expected.sum(), 1e-12)
         mean = np.clip(scale * expected / number, 1e-4, 0.999)
-        variance = number * mean * (1.0 - mean)
-        excess = ((failures - number * mean) ** 2 - variance).sum() / (variance * (number - 1.0)).sum()
-        return float(np.clip(excess, 0.0, 0.9))
+        return float(np.clip(moment_rho(failures, number, mean), 0.0, 0.9))
 
     def _of_failed(self, column: str) -> pd.Series:
         frame = self.plates if self.without_parts else self.parts

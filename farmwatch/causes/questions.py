@@ -113,8 +113,6 @@ DISTRIBUTIONS: Mapping[str, tuple[str, ...]] = {
     "signs": SIGNS,
     "measure": tuple(MEASURES),
 }
-#: of these, the ones that are answered by a composition of many failures instead of by one answer
-COMPOSITIONS = ("height", "signs")
 #: questions whose answer is yes or no, with the words for both
 YES_NO: Mapping[str, tuple[str, str]] = {
     "first_plate": ("bad from its first plate on", "well at first, then not"),

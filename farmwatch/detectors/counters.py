@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.night import History, Night
-from farmwatch.records import Records
 
 
 @dataclass(frozen=True)
@@ -57,13 +56,6 @@ def service_counters(view: History | Night) -> pd.DataFrame:
         out[counter.name], out[f"{counter.name}_at_least"] = count, at_least
         out[f"{counter.name}_spell"], out[f"{counter.name}_since"] = spell, since
     return out
-
-
-def last_services(records: Records, counter: Counter, instant: pd.Timestamp) -> pd.Series:
-    """The last service of each holder before ``instant``, indexed by its id."""
-    service = records.service
-    mine = (service["subject_type"] == counter.subject_type) & (service["action"] == counter.action)
-    return service[mine & (service["at"] < instant)].groupby("subject_id")["at"].max()
 
 
 def _layers(plates: pd.DataFrame) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import multiprocessing
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 import pytest
 
 from farmwatch.causes.table import load_causes
-from farmwatch.crew import DETECTORS
+from farmwatch.crew import DETECTORS, WORTH_IT, alone, crew_for
 from farmwatch.detectors.night import Detector, join_history
 from farmwatch.evidence import BANDS, KINDS, STATUSES, SUBJECT_TYPES, ZONES
 from farmwatch.nightly import look, run_night
@@ -139,3 +140,15 @@ def test_the_search_for_patterns_ends(night: str) -> None:
     for name, detector in DETECTORS:
         if name in ("plate_pattern", "height_pattern"):
             assert len(detector(seen).evidence) < 20
+
+
+def test_two_processes_give_the_verdicts_of_one(farm: Records) -> None:
+    history = join_history(farm)
+    night = look(history, LAST, SETTINGS, ())
+    with crew_for(history, SETTINGS, WORTH_IT) as crew:
+        assert crew is not alone or multiprocessing.cpu_count() < 2
+        together = crew(night)
+    assert repr(together) == repr(alone(night))
+    assert any(verdicts.evidence for verdicts in together)
+    with crew_for(history, SETTINGS, WORTH_IT - 1) as crew:
+        assert crew is alone
