@@ -128,11 +128,13 @@ def _seen(finding: Finding) -> Paragraph:
     size = f"The effect is {_number(evidence.effect)} ({evidence.effect_unit}; {between})."
     if evidence.effect_unit == "odds ratio" and np.isfinite(evidence.effect):
         size = f"The odds of failing are {_number(evidence.effect)} times what they should be ({between})."
+    elif evidence.kind == "wear":
+        size = f"The risk doubles at about {_number(evidence.effect)} {evidence.effect_unit} ({between})."
     flagged, last = _date(finding.first_flagged_on), _date(finding.last_seen_on)
     life = f"It was first flagged on {flagged} and last seen on {last}; it is {finding.status}."
     sentences = [Sentence(seen, runs), Sentence(size, runs), Sentence(life)]
     if np.isfinite(evidence.error_rate):
-        rate = _number(evidence.error_rate)
+        rate = "fewer than 0.0001" if evidence.error_rate < 1e-4 else _number(evidence.error_rate)
         sentences.append(
             Sentence(f"Chance alone would file something as strong {rate} times a month on a farm like this.")
         )

@@ -135,3 +135,20 @@ def test_what_the_table_says_of_handling_light_resin_and_waste(table: CauseTable
         "safety data sheet, local rules and licensed practice come before",
     ):
         assert words in said
+
+
+def test_wear_and_strong_evidence_are_told_in_plain_numbers(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    worn = finding(
+        kind="wear",
+        subject=Subject("wash", "W-1"),
+        effect=130.0,
+        effect_low=90.0,
+        effect_high=142.0,
+        effect_unit="runs",
+        error_rate=2.7e-86,
+    )
+    text = " ".join(as_text(tell(worn, table, settings)).split())
+    assert "The risk doubles at about 130 runs (95 % interval 90 to 142)." in text
+    assert "something as strong fewer than 0.0001 times a month" in text
