@@ -11,7 +11,7 @@ DEMO := demo-farm
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: demo test check lint types imports tests bench clean
+.PHONY: demo test check lint types imports browser tests bench clean
 
 demo: $(READY)
 	rm -rf $(DEMO)
@@ -37,7 +37,15 @@ types: $(READY)
 imports: $(READY)
 	$(BIN)/lint-imports
 
-tests: $(READY)
+# a browser for the tests of pages, where Debian's packages can be had; without one these tests skip and say so
+BROWSER := chromium chromium-driver fonts-dejavu-core
+browser:
+	@command -v chromium > /dev/null && command -v chromedriver > /dev/null \
+	|| { command -v apt-get > /dev/null && [ "$$(id -u)" = 0 ] \
+	&& { apt-get -qq update && DEBIAN_FRONTEND=noninteractive apt-get -qq install -y --no-install-recommends $(BROWSER); } \
+	> /dev/null 2>&1; } || echo "no browser to be had: the tests of pages in a browser will skip"
+
+tests: $(READY) browser
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 bench: $(READY)
