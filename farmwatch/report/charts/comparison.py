@@ -1,0 +1,30 @@
+"""One subject among its peers, with intervals."""
+
+from __future__ import annotations
+
+from farmwatch.report import ink
+from farmwatch.report.ink import EXPECTED, INK, PEER, SUBJECT, lettering
+from farmwatch.report.pictures import Comparison
+
+
+def draw_comparison(picture: Comparison) -> str:
+    rows = picture.rows
+    names = [lettering(row.name, 22) + (" (rival)" if row.role == "rival" else "") for row in rows]
+    figure, axes = ink.sheet(0.95 + 0.235 * len(rows), left_in=ink.label_room(names))
+    looks = {"subject": (SUBJECT, "o", 2.2), "rival": (EXPECTED, "D", 1.8), "peer": (PEER, "o", 1.1)}
+    highest = max([row.ratio for row in rows] + [min(row.high, 3.0 * max(row.ratio, 1.0)) for row in rows] + [2.0])
+    for i, row in enumerate(rows):
+        colour, marker, weight = looks[row.role]
+        axes.plot([row.low, min(row.high, highest)], [i, i], color=colour, linewidth=weight, solid_capstyle="butt")
+        axes.plot([row.ratio], [i], marker=marker, color=colour, markersize=5.5)
+    axes.axvline(1.0, color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=0)
+    axes.annotate("as expected", (1.0, -0.9), xytext=(3, 0), textcoords="offset points", fontsize=8, va="center")
+    axes.set_yticks(range(len(rows)), names)
+    for label, row in zip(axes.get_yticklabels(), rows, strict=True):
+        label.set_fontweight("bold" if row.role == "subject" else "normal")
+    axes.set_ylim(len(rows) - 0.4, -1.4)
+    axes.set_xlim(0, highest * 1.04)
+    axes.set_xlabel(f"failed {picture.unit} over expected, with 95 % interval")
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    return ink.svg(figure)

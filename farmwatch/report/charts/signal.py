@@ -1,0 +1,54 @@
+"""One measure, run by run, with its level before and since."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from farmwatch.report import ink, words
+from farmwatch.report.charts.marks import mark_onset, mark_services
+from farmwatch.report.ink import PEER, SUBJECT, lettering
+from farmwatch.report.pictures import SignalOverTime
+
+
+def draw_signal(picture: SignalOverTime) -> str:
+    figure, axes = ink.sheet(left_in=0.68, bottom_in=0.64)
+    days = np.array([ink.day_number(day) for day in picture.days]) + 0.5
+    values = np.array(picture.values)
+    since = ink.day_number(picture.onset.day) if picture.onset else math.inf
+    late = days >= since
+    axes.plot(days[~late], values[~late], "o", markersize=3.6, mfc="none", mec=PEER, mew=0.8, linestyle="none")
+    axes.plot(days[late], values[late], "o", markersize=3.8, color=SUBJECT, linestyle="none")
+    axes.set_xlim(days[0] - 1, days[-1] + 1)
+    low, high = float(values.min()), float(values.max())
+    reach = max(high - low, 1e-9 * max(abs(high), 1.0), 1e-12)
+    lines = 1 + min(len(picture.services), 4)
+    top = high + reach * (0.1 + 0.12 * lines)
+    axes.set_ylim(low - 0.08 * reach, top)
+    for level, start, end, colour in (
+        (picture.before, days[0], min(since, days[-1]), PEER),
+        (picture.after, max(since, days[0]), days[-1], SUBJECT),
+    ):
+        if math.isfinite(level) and end > start:
+            axes.plot([start, end], [level, level], color="white", linewidth=3.4, zorder=3)
+            axes.plot([start, end], [level, level], color=colour, linewidth=1.8, zorder=4)
+            axes.annotate(
+                words.number_text(level),
+                ((start + end) / 2, level),
+                xytext=(0, 4),
+                textcoords="offset points",
+                ha="center",
+                fontsize=8.5,
+                fontweight="bold",
+                color=colour,
+                zorder=5,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
+            )
+    mark_onset(axes, picture.onset, top, days[0])
+    mark_services(axes, picture.services, top, reach * 0.12)
+    axes.set_ylim(low - 0.08 * reach, top)
+    axes.set_ylabel(f"{lettering(picture.measure, 34)}{', ' + picture.unit if picture.unit else ''}")
+    axes.set_xlabel("day of the run")
+    ink.day_ticks(axes, picture.days[0], picture.days[-1])
+    return ink.svg(figure)
