@@ -431,6 +431,24 @@ def status(farm_path: str, as_json: bool) -> None:
         click.echo(status_text(document))
 
 
+@main.command(short_help="Serve a page for entry at the machine.")
+@farm_option
+@click.option("--host", default="127.0.0.1", show_default=True, help="The address to answer on.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8420, show_default=True, help="0: any that is free.")
+def desk(farm_path: str, host: str, port: int) -> None:
+    """Serve a page for entry at the machine: runs, service, measured pieces, results of checks. Ctrl-C ends it.
+
+    On any address but this machine's own it asks for a token: FARMWATCH_DESK_TOKEN, or one that it makes up and prints.
+    """
+    import os
+
+    from farmwatch.desk import open_desk
+
+    opened = open_desk(open_farm(farm_path), host, port, os.environ.get("FARMWATCH_DESK_TOKEN") or None)
+    click.echo(opened.line)
+    opened.serve()
+
+
 @main.command(short_help="Look the farm's folder over; say what to do.")
 @farm_option
 @click.option("--quick", is_flag=True, help="Leave out the comparison of the records with the deliveries, row by row.")

@@ -1,0 +1,85 @@
+"""A finding in the words of the report, as far as they need no fit: first words, causes, checks with their cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from farmwatch.causes.pattern import Entered
+from farmwatch.causes.table import CauseTable
+from farmwatch.evidence import Finding, NextCheck
+from farmwatch.report import words
+from farmwatch.report.headlines import five_answers, headline, rivals
+
+CAUSES_SHOWN = 4
+
+
+@dataclass(frozen=True)
+class CauseWords:
+    name: str
+    chance: str
+    likelihood: str
+
+
+@dataclass(frozen=True)
+class CheckWords:
+    """A next check. ``results``: code, words and meaning of each that can be entered; none for a check without a code."""
+
+    code: str
+    check: str
+    how: str
+    cost: str
+    caution: str
+    results: tuple[tuple[str, str, str], ...]
+    entered: str
+
+
+@dataclass(frozen=True)
+class FindingWords:
+    finding_id: str
+    headline: str
+    status: str
+    since: str
+    five: tuple[tuple[str, str], ...]
+    rivals: str
+    causes: tuple[CauseWords, ...]
+    checks: tuple[CheckWords, ...]
+    caution: str
+
+
+def told(finding: Finding, table: CauseTable, entered: tuple[Entered, ...] = ()) -> FindingWords:
+    """The finding in words; ``entered``: results that people entered so far."""
+    causes = sorted(finding.causes, key=lambda cause: -cause.probability)[:CAUSES_SHOWN]
+    latest = {each.check: each for each in entered}
+    return FindingWords(
+        finding.finding_id,
+        headline(finding.evidence),
+        words.STATUS_WORDS[finding.status],
+        f"first flagged {words.date(finding.first_flagged_on)}, last seen {words.date(finding.last_seen_on)}",
+        five_answers(finding.evidence),
+        rivals(finding.evidence),
+        tuple(
+            CauseWords(words.cause(cause.code), _percent(cause.probability), words.likelihood(cause.probability))
+            for cause in causes
+        ),
+        tuple(_check(check, table, latest.get(check.code)) for check in finding.next_checks),
+        words.cautions(words.caution_of(check) for check in finding.next_checks),
+    )
+
+
+def _check(check: NextCheck, table: CauseTable, entered: Entered | None) -> CheckWords:
+    known = table.checks[check.code].results if check.code in table.checks else {}
+    title, _, how = check.check.partition(". ")
+    return CheckWords(
+        check.code,
+        title.removesuffix("."),
+        how,
+        words.hours(check.cost),
+        words.caution_of(check),
+        tuple((code, words.phrase(code), check.means.get(code, seen)) for code, seen in known.items()),
+        f"{words.phrase(entered.result)}, entered {words.date(entered.on)}" if entered and entered.on else "",
+    )
+
+
+def _percent(probability: float) -> str:
+    whole = round(100.0 * probability)
+    return "under 1 %" if whole == 0 else "over 99 %" if whole == 100 and probability < 1.0 else f"{whole} %"
