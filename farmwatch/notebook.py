@@ -12,8 +12,10 @@ from typing import Any
 import pandas as pd
 import pyarrow.compute as pc
 
+from farmwatch.causes.table import CauseTable
 from farmwatch.detectors.night import Night, join_history
 from farmwatch.evidence import Evidence, Finding
+from farmwatch.nightly import causes_of_farm
 from farmwatch.records import conform
 from farmwatch.report.contents import finding_part
 from farmwatch.report.frames import Frames
@@ -103,6 +105,10 @@ class NotebookFarm:
         return load_findings(self.farm)
 
     @cached_property
+    def _causes(self) -> CauseTable:
+        return causes_of_farm(self.farm)
+
+    @cached_property
     def _frames(self) -> Frames:
         night = self.night
         service, coupons = night.records.service, night.records.coupons
@@ -175,7 +181,7 @@ class FindingView:
 
     def _repr_html_(self) -> str:
         farm = self._farm
-        return html_card(finding_part(self.finding, farm._frames, Week.of(farm.as_of), farm.as_of))
+        return html_card(finding_part(self.finding, farm._frames, Week.of(farm.as_of), farm.as_of, farm._causes))
 
 
 class FindingList(list[FindingView]):

@@ -8,9 +8,10 @@ from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
+from farmwatch.causes.table import CauseTable
 from farmwatch.detectors.night import History, Night, join_history
 from farmwatch.evidence import Check, Finding
-from farmwatch.nightly import look
+from farmwatch.nightly import causes_of_farm, look
 from farmwatch.records import Records
 from farmwatch.report.contents import WeeklyContents, build_contents
 from farmwatch.report.markdown import json_page, markdown_page
@@ -24,7 +25,7 @@ from farmwatch.store.files import replace_file
 def weekly(farm: Farm, week: Week) -> Path:
     """Write the report of a week to ``reports/`` as HTML, Markdown and JSON; the path of the HTML page.
 
-    Each file is replaced whole. Raises what the store raises.
+    Each file is replaced whole. Raises what the store and the table of causes raise.
     """
     contents = contents_of(farm, week)
     page = farm.reports / f"weekly-{week}.html"
@@ -54,7 +55,7 @@ def contents_of(farm: Farm, week: Week) -> WeeklyContents:
     records = farm.records()
     as_of = filed[-1] if analysed else last_known(records, week)
     night, trouble = night_of(join_history(records), as_of, farm.settings, findings)
-    return contents_of_night(night, week, findings, [*checks, *trouble])
+    return contents_of_night(night, week, findings, [*checks, *trouble], causes_of_farm(farm))
 
 
 def night_of(
@@ -70,8 +71,14 @@ def night_of(
         return history.night(as_of, settings), (Check("expected", "failed", "farm", None, reason),)
 
 
-def contents_of_night(night: Night, week: Week, findings: Sequence[Finding], checks: Sequence[Check]) -> WeeklyContents:
-    """The contents from a night's view that is at hand."""
+def contents_of_night(
+    night: Night,
+    week: Week,
+    findings: Sequence[Finding],
+    checks: Sequence[Check],
+    table: CauseTable | None = None,
+) -> WeeklyContents:
+    """The contents from a night's view that is at hand, in the words of the farm's own table of causes."""
     return build_contents(
         week,
         findings,
@@ -83,6 +90,7 @@ def contents_of_night(night: Night, week: Week, findings: Sequence[Finding], che
         night.settings,
         coupons=night.records.coupons,
         known_until=night.as_of,
+        table=table,
     )
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,14 +14,18 @@ from farmwatch.evidence import Cause, Check, Finding, Subject
 from farmwatch.records import empty
 from farmwatch.report import words
 from farmwatch.report.frames import Frames
-from farmwatch.report.headlines import five_answers, headline, numbers, rivals
+from farmwatch.report.headlines import five_answers, headline, numbers, rivals, shared_plates
+from farmwatch.report.mends import LedgerRow, ledger_of, repair_words
 from farmwatch.report.pictures import Picture
 from farmwatch.report.room import RoomPart, room_of
 from farmwatch.report.showing import pictures_of
 from farmwatch.report.subjects import SubjectRow, subject_rows
-from farmwatch.report.unchecked import NotChecked, not_checked
+from farmwatch.report.unchecked import NotChecked, in_short, not_checked
 from farmwatch.report.week import Week
 from farmwatch.settings import Settings
+
+if TYPE_CHECKING:
+    from farmwatch.causes.table import CauseTable
 
 CAUSES_SHOWN = 4
 CHECKS_SHOWN = 3
@@ -69,24 +73,13 @@ class FindingPart:
     causes: tuple[CausePart, ...]
     other_causes: float
     mend: str
+    first_step: str
     checks: tuple[CheckPart, ...]
     caution: str
     repair: tuple[str, ...]
     first_flagged: str
     last_seen: str
     pictures: tuple[Picture, ...]
-
-
-@dataclass(frozen=True)
-class LedgerRow:
-    """A finding of the past that something happened to."""
-
-    finding_id: str
-    status: str
-    status_words: str
-    headline: str
-    dates: str
-    repair: str
 
 
 @dataclass(frozen=True)
@@ -99,6 +92,7 @@ class WeeklyContents:
     last_day: dt.date
     known_until: dt.date
     not_checked: tuple[NotChecked, ...]
+    unchecked: str
     checked: str
     sentence: str
     needs_hand: tuple[FindingPart, ...]
@@ -131,16 +125,18 @@ def build_contents(
     *,
     coupons: pd.DataFrame | None = None,
     known_until: dt.date | None = None,
+    table: CauseTable | None = None,
 ) -> WeeklyContents:
     """The contents of one week's report, as known at the end of ``known_until`` (default: the week's last day).
 
+    ``table``: the farm's table of causes, whose words and mends are told; without one the shipped table.
     ``plates``, ``parts`` and ``part_risk`` (shape (parts,), expected failure probability) are those of that night.
     """
     until = min(known_until or week.last, week.last)
     frames = Frames(
         plates, parts, part_risk, service, empty("coupons") if coupons is None else coupons, settings.farm.timezone
     )
-    parted = [(finding, finding_part(finding, frames, week, until)) for finding in findings]
+    parted = [(finding, finding_part(finding, frames, week, until, table)) for finding in findings]
     parted.sort(key=lambda pair: (-pair[1].lost, -pair[0].evidence.score, pair[0].finding_id))
     live = [pair for pair in parted if pair[0].status in ("open", "watching", "returned")]
     faults = [pair for pair in live if pair[0].evidence.kind != "odd_run" and not got_better(pair[0])]
@@ -156,6 +152,7 @@ def build_contents(
         last_day=week.last,
         known_until=until,
         not_checked=gone,
+        unchecked=in_short(gone),
         checked=checked_words(checks, gone),
         sentence=farm_sentence(frames, week, until, len(new), len(going)),
         needs_hand=tuple(missing),
@@ -199,12 +196,16 @@ def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date) -
     return max(0.0, excess)
 
 
-def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -> FindingPart:
+def finding_part(
+    finding: Finding, frames: Frames, week: Week, until: dt.date, table: CauseTable | None = None
+) -> FindingPart:
     """One finding in words, with the contents of its pictures."""
     evidence = finding.evidence
     lost = lost_in_week(finding, frames, week, until)
     causes = sorted(finding.causes, key=lambda cause: -cause.probability)
-    mend, beware = words.mend(causes[0].code) if causes and causes[0].probability >= SURE_ENOUGH else ("", "")
+    figures = numbers(evidence)
+    sure = bool(causes) and causes[0].probability >= SURE_ENOUGH
+    mend, beware = words.mend(causes[0].code, table) if sure else ("", "")
     return FindingPart(
         finding_id=finding.finding_id,
         kind=evidence.kind,
@@ -214,18 +215,19 @@ def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -
         status_words=words.STATUS_WORDS[finding.status],
         headline=headline(evidence),
         five=five_answers(evidence),
-        numbers=numbers(evidence),
+        numbers=(*figures[:1], *shared_plates(evidence, frames), *figures[1:]),
         rivals=rivals(evidence),
         lost=lost,
         lost_words=lost_words(lost, frames.unit),
-        causes=tuple(cause_part(cause) for cause in causes[:CAUSES_SHOWN]),
+        causes=tuple(cause_part(cause, table) for cause in causes[:CAUSES_SHOWN]),
         other_causes=float(sum(cause.probability for cause in causes[CAUSES_SHOWN:])),
         mend=mend,
+        first_step=first_step(finding, mend),
         checks=tuple(
             CheckPart(
-                check=check.check.partition(". ")[0].removesuffix("."),
+                check=_short(check.check),
                 how=check.check.partition(". ")[2],
-                tells_apart=tuple(words.cause(code) for code in check.tells_apart),
+                tells_apart=tuple(words.cause(code, table) for code in check.tells_apart),
                 cost=words.hours(check.cost),
                 means=tuple((words.phrase(result), meaning) for result, meaning in check.means.items()),
                 caution=words.caution_of(check),
@@ -240,10 +242,22 @@ def finding_part(finding: Finding, frames: Frames, week: Week, until: dt.date) -
     )
 
 
-def cause_part(cause: Cause) -> CausePart:
+def first_step(finding: Finding, mend: str) -> str:
+    """What to do first: the best check, or the mend where no check is worth its time; empty where neither is known."""
+    if finding.next_checks:
+        best = finding.next_checks[0]
+        return f"First check: {_short(best.check)} ({words.hours(best.cost)})."
+    return f"First: {words.sentence(mend)}" if mend else ""
+
+
+def _short(check: str) -> str:
+    return check.partition(". ")[0].removesuffix(".")
+
+
+def cause_part(cause: Cause, table: CauseTable | None) -> CausePart:
     return CausePart(
         code=cause.code,
-        name=words.cause(cause.code),
+        name=words.cause(cause.code, table),
         probability=cause.probability,
         likelihood=words.likelihood(cause.probability),
         evidence_for=cause.evidence_for,
@@ -256,46 +270,6 @@ def lost_words(lost: float, unit: str) -> str:
         return f"no {unit} lost above what was expected this week"
     number = round(lost)
     return f"{words.count(number, unit.removesuffix('s'), unit)} lost this week above what was expected"
-
-
-def repair_words(finding: Finding) -> tuple[str, ...]:
-    """What was done, what the plates since then say, and how many more it takes to be sure."""
-    repair = finding.repair
-    out = []
-    if isinstance(repair.get("action"), str):
-        day = repair.get("on")
-        when = f" on {words.date(day)}" if isinstance(day, dt.date) else ""
-        out.append(words.sentence(f"{words.action(repair['action'])}{when}") + ".")
-    numbers = {name: float(value) for name, value in repair.items() if isinstance(value, int | float)}
-    plates, failed, expected = (numbers.get(name, math.nan) for name in ("plates", "failures", "expected"))
-    if math.isfinite(plates + failed + expected):
-        out.append(
-            f"{words.count(plates, 'plate')} since: {words.number_text(failed)} failed, "
-            f"{words.number_text(round(expected, 1))} were expected."
-        )
-    held, broken = (numbers.get(name, math.nan) for name in ("plates_needed_if_held", "plates_needed_if_not"))
-    more = max((number for number in (held, broken) if math.isfinite(number)), default=0.0)
-    if finding.status == "watching" and more > 0:
-        out.append(f"About {words.count(math.ceil(more), 'more plate')} will tell whether it held.")
-    return tuple(out)
-
-
-def ledger_of(findings: Sequence[Finding]) -> tuple[LedgerRow, ...]:
-    """Findings that something happened to: watched, mended, returned, faded; the latest seen first."""
-    order = ("returned", "watching", "cleared", "faded")
-    rows = [finding for finding in findings if finding.status in order]
-    rows.sort(key=lambda f: (order.index(f.status), -f.last_seen_on.toordinal(), f.finding_id))
-    return tuple(
-        LedgerRow(
-            finding_id=finding.finding_id,
-            status=finding.status,
-            status_words=words.STATUS_WORDS[finding.status],
-            headline=headline(finding.evidence),
-            dates=f"flagged {words.date(finding.first_flagged_on)}, last seen {words.date(finding.last_seen_on)}",
-            repair=" ".join(repair_words(finding)),
-        )
-        for finding in rows
-    )
 
 
 def farm_sentence(frames: Frames, week: Week, until: dt.date, new: int, going: int) -> str:

@@ -81,7 +81,7 @@ class Frames:
         """The rows of :attr:`chances` that belong to a subject. With ``sign`` only failures of that sign count as
         failures, and the expectation is scaled by the sign's share of all other failures of the farm.
         """
-        rows = self._belongs(who)
+        rows = self.belongs(who)
         out = self.chances[rows]
         if sign is None:
             return out
@@ -113,7 +113,8 @@ class Frames:
             mask[self.parts.loc[(self.parts["design_id"] == who.id).to_numpy(), "plate"].to_numpy()] = True
         return mask
 
-    def _belongs(self, who: Subject) -> np.ndarray:
+    def belongs(self, who: Subject) -> np.ndarray:
+        """Mask over :attr:`chances` of those that are the subject's, shape (chances,)."""
         if who.type == "design" and self.by_parts:
             return (self.chances["design_id"] == who.id).to_numpy(dtype=bool)
         return self.plates_of(who)[self.chances["plate"].to_numpy()]

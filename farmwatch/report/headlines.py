@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 
+import pandas as pd
+
 from farmwatch.evidence import Evidence
 from farmwatch.report import words
+from farmwatch.report.frames import Frames
 
 
 def headline(evidence: Evidence) -> str:
@@ -177,6 +180,24 @@ def _counts(evidence: Evidence) -> str:
             f"{tail.replace(' out of ', ', over ')}."
         )
     return f"{words.number_text(evidence.observed)} failed{tail}; {words.number_text(evidence.expected)} were expected."
+
+
+def shared_plates(evidence: Evidence, frames: Frames) -> tuple[str, ...]:
+    """How much of what was expected is the doing of other findings on the same plates; nothing where it is little.
+
+    Pictures show what sound work would lose; a finding is weighed against that and all other known faults together.
+    """
+    if evidence.kind not in ("rate_shift", "rate_level") or evidence.unit != frames.unit:
+        return ()
+    rows = frames.counted(evidence)
+    sound = float(rows["expected"].to_numpy()[(rows["day"] >= pd.Timestamp(evidence.since)).to_numpy()].sum())
+    others = evidence.expected - sound
+    if not (others >= 3.0 and others > 0.25 * sound):
+        return ()
+    return (
+        f"Of the {words.number_text(evidence.expected)} expected, sound work would lose about {sound:.0f}; the other "
+        f"{others:.0f} are put down to other findings on the same plates.",
+    )
 
 
 def rivals(evidence: Evidence) -> str:

@@ -25,7 +25,7 @@ EXPECTED = "#a84b00"
 PEER = "#6f757b"
 QUIET = "#c9cdd1"
 BAND = "#f3dcc4"
-WIDTH_IN = 4.7
+WIDTH_IN = 4.3
 
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",

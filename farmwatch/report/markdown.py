@@ -28,14 +28,16 @@ def markdown_page(contents: WeeklyContents) -> str:
     out += [
         f"{words.date(c.first_day)} to {words.date(c.last_day)}, as known at the end of {words.date(c.known_until)}"
     ]
-    if c.not_checked:
-        out += ["", "## Not checked", "", *(f"- {safe(row.text)}" for row in c.not_checked)]
-    out += ["", safe(c.checked), "", safe(c.sentence), "", "## Needs a hand this week", ""]
+    out += ["", safe(c.sentence), *(["", safe(c.unchecked)] if c.unchecked else [])]
+    out += ["", "## Needs a hand this week", ""]
     for place, part in enumerate(c.needs_hand, 1):
-        first = f" First check: {safe(part.checks[0].check)} ({safe(part.checks[0].cost)})." if part.checks else ""
+        first = f" {safe(part.first_step)}" if part.first_step else ""
         out.append(f"{place}. **{safe(part.headline)}** {safe(words.sentence(part.lost_words))}.{first}")
     if not c.needs_hand:
         out.append("Nothing. No finding waits for somebody.")
+    if c.not_checked:
+        out += ["", "## Not checked", "", *(f"- {safe(row.text)}" for row in c.not_checked)]
+    out += ["", safe(c.checked)]
     for title, parts in (
         ("New this week", c.new),
         ("Going on", c.going_on),
@@ -49,7 +51,7 @@ def markdown_page(contents: WeeklyContents) -> str:
     if c.ledger:
         out += ["", "## Mended, watched, gone", ""]
         out += _table(
-            ("Finding", "State", "What it was", "When", "What was done"),
+            ("Finding", "Verdict", "What it was", "When", "What was done, and what came of it"),
             [(r.finding_id, r.status_words, r.headline, r.dates, r.repair or "nothing recorded") for r in c.ledger],
         )
     out += ["", "## The room", "", *(f"- {safe(line)}" for line in c.room.lines)]

@@ -109,6 +109,33 @@ class Comparison:
 
 
 @dataclass(frozen=True)
+class ApartRow:
+    """The subject and another one that shares its plates, each on plates without the other.
+
+    Failures over expected with 95 % intervals, (value, low, high). ``role``: rival, or other.
+    """
+
+    name: str
+    role: str
+    subject_without: tuple[float, float, float]
+    without_subject: tuple[float, float, float]
+    plates_together: int
+    subject_plates: int
+    other_plates: int
+
+
+@dataclass(frozen=True)
+class Attribution:
+    """Does the trouble follow the subject, or somebody that worked with it? NaN where they were never apart."""
+
+    title: str
+    alt: str
+    unit: str
+    subject: str
+    rows: tuple[ApartRow, ...]
+
+
+@dataclass(frozen=True)
 class CouponGrowth:
     """Growth of an edge on each measured piece, mm: the subject's pieces and the farm's others."""
 
@@ -125,7 +152,8 @@ class CouponGrowth:
 
 @dataclass(frozen=True)
 class WorkingCurve:
-    """Thickness of resin cured by one exposure, mm, against the exposure, s; the fitted curve; exposure now and advised.
+    """Thickness of resin cured by one exposure, mm, against the exposure, s; the fitted curve; exposure now and advised,
+    the latter with its 95 % interval.
 
     The curve is depth = ``dp_mm`` ln(exposure / ``ec_s``). NaN where an exposure is not known.
     """
@@ -138,6 +166,8 @@ class WorkingCurve:
     ec_s: float
     now_s: float
     advised_s: float
+    advised_low_s: float
+    advised_high_s: float
 
 
 @dataclass(frozen=True)
@@ -169,6 +199,8 @@ class WearCurve:
     low: tuple[float, ...]
     high: tuple[float, ...]
     doubles_at: float
+    doubles_low: float
+    doubles_high: float
 
 
 @dataclass(frozen=True)
@@ -192,5 +224,14 @@ class OddRun:
 
 
 Picture = (
-    OverTime | PlateMap | HeightCurve | Comparison | CouponGrowth | WorkingCurve | SignalOverTime | WearCurve | OddRun
+    OverTime
+    | PlateMap
+    | HeightCurve
+    | Comparison
+    | Attribution
+    | CouponGrowth
+    | WorkingCurve
+    | SignalOverTime
+    | WearCurve
+    | OddRun
 )

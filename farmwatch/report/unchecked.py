@@ -44,6 +44,15 @@ class NotChecked:
         return f"{words.sentence(self.what)}{': ' + names if names else ''}: {verb}{' (' + self.why + ')' if self.why else ''}"
 
 
+def in_short(rows: Sequence[NotChecked], most: int = 3) -> str:
+    """One line for the head of the report; empty where everything was looked at."""
+    if not rows:
+        return ""
+    more = len(rows) - most
+    named = [row.what for row in rows[:most]] + ([f"{words.count(more, 'more kind')} of look"] if more > 0 else [])
+    return f"Not checked: {'; '.join(named)}."
+
+
 def not_checked(checks: Sequence[Check]) -> tuple[NotChecked, ...]:
     """One row for each detector, subject type and reason; broken checks before thin records, large before small."""
     groups: dict[tuple[bool, str, str, str], list[Check]] = {}

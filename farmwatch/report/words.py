@@ -251,17 +251,20 @@ def hours(cost: float) -> str:
     return f"about {max(5, 5 * round(cost * 12))} minutes" if cost < 2 else f"about {number_text(cost, 2)} hours"
 
 
-def cause(code: str) -> str:
-    """A cause as the table of causes calls it; one that the table does not hold keeps its code, without underscores."""
+def cause(code: str, table: CauseTable | None = None) -> str:
+    """A cause as the table of causes calls it; one that the table does not hold keeps its code, without underscores.
+
+    Without a ``table``: the shipped one.
+    """
     if code == "unknown":
         return "something that is not in the list"
-    table = _causes()
+    table = table or _causes()
     return table.title(code) if code in table.causes else phrase(code)
 
 
-def mend(code: str) -> tuple[str, str]:
+def mend(code: str, table: CauseTable | None = None) -> tuple[str, str]:
     """What mends a cause, and what to beware of when doing it; empty for what the table of causes does not hold."""
-    table = _causes()
+    table = table or _causes()
     entry = table.causes.get(code)
     return ("", "") if entry is None else (entry.mend, table.caution(entry.cautions))
 

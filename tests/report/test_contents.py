@@ -5,17 +5,19 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from farmwatch.causes.table import load_causes
 from farmwatch.detectors.night import join_history
 from farmwatch.evidence import KINDS, Subject
 from farmwatch.records import Records, conform
-from farmwatch.report.contents import FindingPart, got_better
+from farmwatch.report.contents import FindingPart, build_contents, got_better
 from farmwatch.report.frames import Frames
-from farmwatch.report.pictures import Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
+from farmwatch.report.pictures import Attribution, Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
 from farmwatch.report.week import Week
 from farmwatch.settings import load_settings
 
@@ -170,6 +172,10 @@ def test_a_watched_mend_says_how_many_plates_are_still_needed(case: Case) -> Non
         "plates": 4,
         "failures": 1,
         "expected": 2.2,
+        "before": 5.0,
+        "after": 0.45,
+        "after_low": 0.06,
+        "after_high": 2.96,
         "plates_needed_if_held": 5.2,
         "plates_needed_if_not": 3.0,
     }
@@ -178,8 +184,105 @@ def test_a_watched_mend_says_how_many_plates_are_still_needed(case: Case) -> Non
     assert told.repair == (
         "Plate levelled on 3 Apr 2031.",
         "4 plates since: 1 failed, 2.2 were expected.",
+        "Odds of failing against expected: 5 times before, 0.45 times since (95 % interval 0.06 to 3).",
         "About 6 more plates will tell whether it held.",
     )
+
+
+def test_the_ledger_tells_a_mend_with_its_effect_and_interval(case: Case) -> None:
+    repair = {
+        "action": "film_changed",
+        "on": dt.date(2031, 3, 28),
+        "plates": 12,
+        "failures": 0,
+        "expected": 1.6,
+        "before": 5.9,
+        "after": 0.19,
+        "after_low": 0.01,
+        "after_high": 1.8,
+    }
+    mended = finding_of(1, one_of_each()["rate_shift"], status="cleared", repair=repair)
+    gone = finding_of(2, one_of_each()["rate_level"], status="faded")
+    rows = contents_for(case.night, (mended, gone), SEEN).ledger
+    assert (rows[0].done, rows[0].plates, rows[0].failed, rows[0].expected) == (
+        "Film changed on 28 Mar 2031",
+        12,
+        0,
+        1.6,
+    )
+    assert rows[0].effect == "5.9 times before, 0.19 times since (95 % interval 0.01 to 1.8)"
+    assert (rows[1].done, rows[1].effect) == ("", "")
+    assert math.isnan(rows[1].after)
+
+
+def test_whose_fault_is_told_by_each_without_the_other(case: Case) -> None:
+    picture = next(p for p in part_of(case, "rate_level").pictures if isinstance(p, Attribution))
+    rows = {row.name: row for row in picture.rows}
+    # rivals come first; lot L1, a rival too, never stood on a plate with lot L2
+    assert [row.role for row in picture.rows].count("rival") == 1
+    assert next(iter(rows)) == "printer P2"
+    assert "lot L1" not in rows
+    # lot L2 ran on three printers; its plates on the sound ones against those of P2 before and without it
+    chances = Frames(
+        case.night.plates,
+        case.night.parts,
+        case.night.part_risk,
+        case.night.records.service,
+        case.night.records.coupons,
+    ).chances
+    plates = case.night.plates.iloc[chances["plate"].to_numpy()]
+    lot, printer = (plates["lot_id"] == "L2").to_numpy(), (plates["printer_id"] == "P2").to_numpy()
+    for told, side in (
+        (rows["printer P2"].subject_without, lot & ~printer),
+        (rows["printer P2"].without_subject, printer & ~lot),
+    ):
+        assert told[0] == pytest.approx(chances["failed"][side].sum() / chances["expected"][side].sum())
+        assert told[1] < told[0] < told[2]
+    assert rows["printer P2"].plates_together == 15
+
+
+def test_what_other_findings_explain_is_told_beside_what_sound_work_would_lose(case: Case) -> None:
+    own = one_of_each()["rate_shift"]
+    shared = dataclasses.replace(own, expected=40.0)
+    told = contents_for(case.night, (finding_of(1, shared),), SEEN).new[0].numbers
+    assert told[1].startswith("Of the 40 expected, sound work would lose about ")
+    sound = int(told[1].partition("lose about ")[2].partition(";")[0])
+    rest = int(told[1].partition("the other ")[2].partition(" ")[0])
+    assert sound + rest == pytest.approx(40, abs=1)
+    plain = dataclasses.replace(own, expected=float(sound))
+    assert not any(
+        "sound work" in line for line in contents_for(case.night, (finding_of(1, plain),), SEEN).new[0].numbers
+    )
+
+
+def test_the_first_step_is_a_check_or_else_the_mend(case: Case) -> None:
+    item = one_of_each()["rate_shift"]
+    told = contents_for(case.night, (finding_of(1, item), finding_of(2, item, next_checks=())), SEEN)
+    steps = {part.finding_id: part.first_step for part in told.needs_hand}
+    assert steps["F1"] == "First check: Print five thickness pads (about 30 minutes)."
+    assert steps["F2"].startswith("First: Level the plate")
+
+
+def test_a_farm_calls_its_causes_by_its_own_names(case: Case, tmp_path: Path) -> None:
+    own = tmp_path / "causes.toml"
+    own.write_text(
+        '[causes.plate_tilt]\ntitle = "the arm has come loose"\nmend = "Tighten the arm."\n', encoding="utf-8"
+    )
+    night = case.night
+    told = build_contents(
+        WEEK,
+        case.findings,
+        case.checks,
+        night.plates,
+        night.parts,
+        night.part_risk,
+        night.records.service,
+        night.settings,
+        table=load_causes(own),
+    ).new[0]
+    assert told.causes[0].name == "the arm has come loose"
+    assert told.mend == "Tighten the arm."
+    assert case.contents.new[0].causes[0].name == "the plate is out of level"
 
 
 def test_the_table_holds_every_printer_and_lot_with_its_trend(case: Case) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from farmwatch.report import ink
+from farmwatch.report.charts.attribution import draw_attribution
 from farmwatch.report.charts.comparison import draw_comparison
 from farmwatch.report.charts.coupon_growth import draw_coupon_growth
 from farmwatch.report.charts.daily import draw_daily
@@ -18,6 +19,7 @@ from farmwatch.report.charts.trend import trend_svg
 from farmwatch.report.charts.wear_curve import draw_wear_curve
 from farmwatch.report.charts.working_curve import draw_working_curve
 from farmwatch.report.pictures import (
+    Attribution,
     Comparison,
     CouponGrowth,
     HeightCurve,
@@ -38,6 +40,7 @@ DRAWERS: dict[type, Callable[[Any], str]] = {
     PlateMap: draw_plate_map,
     HeightCurve: draw_height_curve,
     Comparison: draw_comparison,
+    Attribution: draw_attribution,
     CouponGrowth: draw_coupon_growth,
     WorkingCurve: draw_working_curve,
     SignalOverTime: draw_signal,

@@ -40,7 +40,7 @@ def mark_services(axes: Axes, services: tuple[Mark, ...], top: float, line: floa
         height = top - line * (i + 1)
         late = at > left + 0.55 * (right - left)
         axes.plot([at, at], [0, height], color=PEER, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
-        axes.plot([at], [height], marker="v", markersize=5, color=INK, zorder=3)
+        axes.plot([at], [height], marker="v", markersize=5, color=INK, zorder=3, clip_on=False)
         axes.annotate(
             lettering(mark.text),
             (at, height),

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgb
 from matplotlib.patches import Circle, Patch, Rectangle
 
 from farmwatch.report import ink
-from farmwatch.report.ink import EXPECTED, INK, QUIET, SUBJECT
+from farmwatch.report.ink import BEFORE, EXPECTED, INK, QUIET, SUBJECT
 from farmwatch.report.pictures import PlateMap
 
 
@@ -24,8 +25,8 @@ def draw_plate_map(picture: PlateMap) -> str:
         for i in range(len(x) - 1):
             value = ratio[j, i]
             known = math.isfinite(value)
-            shade = 1.0 - 0.42 * min(value, 3.0) / 3.0 if known else 1.0
-            face = (shade * 0.93 + 0.07, shade * 0.97 + 0.03, min(shade + 0.1, 1.0)) if known else "white"
+            deep = min(value, 3.0) / 3.0 if known else 0.0
+            face = tuple(1.0 - deep * (1.0 - full) for full in to_rgb(BEFORE))
             axes.add_patch(
                 Rectangle(
                     (x[i], y[j]),

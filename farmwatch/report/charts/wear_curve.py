@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from farmwatch.report import ink, words
-from farmwatch.report.ink import EXPECTED, INK, SUBJECT, lettering
+from farmwatch.report.ink import BAND, EXPECTED, INK, SUBJECT, lettering
 from farmwatch.report.pictures import WearCurve
 
 
@@ -27,6 +27,8 @@ def draw_wear_curve(picture: WearCurve) -> str:
         "as expected", (right, 1.0), xytext=(0, 2), textcoords="offset points", fontsize=8, ha="right", va="bottom"
     )
     if math.isfinite(picture.doubles_at) and picture.doubles_at <= right:
+        if math.isfinite(picture.doubles_low):
+            axes.axvspan(picture.doubles_low, min(picture.doubles_high, right), color=BAND, zorder=0, linewidth=0)
         axes.axvline(picture.doubles_at, color=EXPECTED, linewidth=1.4)
         late = picture.doubles_at > 0.6 * right
         axes.annotate(

@@ -8,18 +8,23 @@ import numpy as np
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from farmwatch.report import ink, words
-from farmwatch.report.ink import EXPECTED, INK, PEER, SUBJECT
+from farmwatch.report.ink import BAND, EXPECTED, INK, PEER, SUBJECT
 from farmwatch.report.pictures import WorkingCurve
 
 
 def draw_working_curve(picture: WorkingCurve) -> str:
     figure, axes = ink.sheet(left_in=0.62)
     exposure, depth = np.array(picture.exposure_s), np.array(picture.depth_mm)
-    marked = [value for value in (picture.now_s, picture.advised_s) if math.isfinite(value)]
+    told = (picture.now_s, picture.advised_s, picture.advised_low_s, picture.advised_high_s)
+    marked = [value for value in told if math.isfinite(value) and value > 0]
     low, high = min([*exposure, *marked]) / 1.25, max([*exposure, *marked]) * 1.25
     along = np.geomspace(low, high, 60)
     curve = picture.dp_mm * np.log(along / picture.ec_s)
-    axes.plot(along[curve > 0], curve[curve > 0], color=SUBJECT, linewidth=1.4)
+    measured = (along >= exposure.min()) & (along <= exposure.max()) & (curve > 0)
+    axes.plot(along[curve > 0], curve[curve > 0], color=SUBJECT, linewidth=0.9, linestyle=(0, (2, 2)))
+    axes.plot(along[measured], curve[measured], color=SUBJECT, linewidth=1.5)
+    if math.isfinite(picture.advised_low_s + picture.advised_high_s):
+        axes.axvspan(picture.advised_low_s, picture.advised_high_s, color=BAND, zorder=0, linewidth=0)
     axes.plot(exposure, depth, "o", markersize=4.5, mfc="none", mec=INK, mew=0.9, linestyle="none")
     axes.set_xscale("log")
     axes.set_xlim(low, high)
@@ -28,7 +33,7 @@ def draw_working_curve(picture: WorkingCurve) -> str:
     labels = [(picture.now_s, "now", PEER, 0.99), (picture.advised_s, "advised", EXPECTED, 0.9)]
     for value, word, colour, height in labels:
         if math.isfinite(value):
-            late = value < max(marked) or (len(marked) == 1 and value > math.sqrt(low * high))
+            late = value > math.sqrt(low * high)
             axes.axvline(value, color=colour, linewidth=1.3, linestyle="-" if word == "advised" else (0, (4, 3)))
             axes.annotate(
                 f"{word} {words.number_text(value)} s",
@@ -39,11 +44,13 @@ def draw_working_curve(picture: WorkingCurve) -> str:
                 va="top",
                 color=colour,
                 fontsize=8.5,
+                zorder=5,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
             )
     axes.xaxis.set_major_locator(FixedLocator(_round_steps(low, high)))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: words.number_text(value)))
-    axes.set_xlabel("exposure, s (each step to the right a multiple)")
+    axes.set_xlabel("exposure, s (dashed: beyond what was measured)")
     axes.set_ylabel("cured depth, mm")
     return ink.svg(figure)
 

@@ -7,6 +7,7 @@ import datetime as dt
 from farmwatch.evidence import Evidence
 from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import Picture
+from farmwatch.report.showing.attribution import attribution
 from farmwatch.report.showing.comparison import comparison
 from farmwatch.report.showing.coupon_growth import coupon_growth
 from farmwatch.report.showing.height_curve import height_curve
@@ -37,5 +38,5 @@ def pictures_of(evidence: Evidence, frames: Frames, until: dt.date) -> tuple[Pic
     elif kind == "odd_run":
         shown = [odd_run(evidence, frames)]
     else:
-        shown = [over_time(evidence, frames, until), comparison(evidence, frames)]
+        shown = [over_time(evidence, frames, until), attribution(evidence, frames), comparison(evidence, frames)]
     return tuple(picture for picture in shown if picture is not None)

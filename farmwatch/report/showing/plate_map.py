@@ -42,7 +42,8 @@ def plate_map(evidence: Evidence, frames: Frames, until: dt.date) -> PlateMap | 
     place = words.zone(evidence.zone) or "the plate"
     hit = rows["failed"].to_numpy(dtype=bool)
     return PlateMap(
-        title=f"{words.sentence(words.subject(who))}: where on the plate parts failed since {words.date(evidence.since)}",
+        title=f"{words.sentence(words.subject(who))}: where on the plate parts failed since "
+        f"{words.date(evidence.since)}; numbers: times the average of the plate",
         alt=(
             f"The plate from above, {width:.0f} by {depth:.0f} mm, front edge below. Each failed part is a dot "
             f"({int(hit.sum())} of {len(rows)} parts); numbers say how many times the plate's own average failed in "

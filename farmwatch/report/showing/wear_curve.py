@@ -24,7 +24,7 @@ def wear_curve(evidence: Evidence, frames: Frames) -> WearCurve | None:
     )
     return WearCurve(
         title=f"{words.sentence(words.subject(evidence.subject))}: failures against {name}",
-        alt=f"Failures over expected against {name}: {said}.",
+        alt=f"Failures over expected with 95 % intervals against {name}: {said}.",
         counter=name,
         unit=unit,
         at=tuple(middle),
@@ -32,4 +32,6 @@ def wear_curve(evidence: Evidence, frames: Frames) -> WearCurve | None:
         low=tuple(ratio.low for ratio in ratios),
         high=tuple(ratio.high for ratio in ratios),
         doubles_at=evidence.effect,
+        doubles_low=evidence.effect_low,
+        doubles_high=evidence.effect_high,
     )

@@ -24,11 +24,17 @@ def working_curve(evidence: Evidence, frames: Frames) -> WorkingCurve | None:
     if films.empty:
         return None
     now = float(frames.plates[frames.plates_of(who)]["exposure_s"].median())
-    advised = now * float(detail.get("exposure_factor", math.nan))
+    advised, low, high = (
+        now * float(detail.get(name) or math.nan)
+        for name in ("exposure_factor", "exposure_factor_low", "exposure_factor_high")
+    )
     dp_mm, ec_s = float(detail["dp_mm"]), float(detail["ec_s"])
     said = f" Exposed now for {words.number_text(now)} s." if math.isfinite(now) else ""
     if math.isfinite(advised):
-        said += f" Advised: {words.number_text(advised)} s."
+        said += f" Advised: {words.number_text(advised)} s"
+        said += f" ({words.number_text(low)} to {words.number_text(high)} s)." if math.isfinite(low + high) else "."
+        if not films["exposure_s"].min() <= advised <= films["exposure_s"].max():
+            said += " That is beyond the exposures measured: measure there before relying on it."
     return WorkingCurve(
         title=f"{words.sentence(words.subject(who))}: how deep one exposure cures",
         alt=(
@@ -42,4 +48,6 @@ def working_curve(evidence: Evidence, frames: Frames) -> WorkingCurve | None:
         ec_s=ec_s,
         now_s=now,
         advised_s=advised,
+        advised_low_s=low,
+        advised_high_s=high,
     )
