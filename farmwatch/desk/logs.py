@@ -8,6 +8,7 @@ from typing import cast
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
+import pyarrow as pa
 import pyarrow.compute as pc
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -194,7 +195,9 @@ def _find(farm: Farm, finding_id: str) -> Finding | None:
 def _last_printer(farm: Farm, finding: Finding) -> str:
     """Where a check was done, as far as the records tell: the printer of the finding's last plate."""
     ids = list(finding.evidence.run_ids)
-    rows = farm.read_arrow("runs", ["run_id", "printer_id"], pc.field("run_id").isin(ids)).to_pylist()
+    rows = farm.read_arrow(
+        "runs", ["run_id", "printer_id"], pc.field("run_id").isin(pa.array(ids, pa.string()))
+    ).to_pylist()
     printers = {row["run_id"]: row["printer_id"] for row in rows}
     return next((printers[run] for run in reversed(ids) if run in printers), "farm")
 

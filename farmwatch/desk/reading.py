@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from farmwatch.desk.delivery import Row
@@ -112,7 +113,7 @@ def layouts(farm: Farm, printer_id: str) -> list[RunTile]:
     rows.sort(key=lambda row: row["started_at"])
     latest = {row["file_id"]: row for row in rows}
     newest = sorted(latest.values(), key=lambda row: row["started_at"], reverse=True)
-    ids = [row["run_id"] for row in newest]
+    ids = pa.array([row["run_id"] for row in newest], pa.string())
     with_parts = farm.read_arrow("parts", ["run_id"], pc.field("run_id").isin(ids))["run_id"].value_counts()
     counts = {pair["values"]: pair["counts"] for pair in with_parts.to_pylist()}
     shown = [row for row in newest if row["run_id"] in counts][:LAST_RUNS]

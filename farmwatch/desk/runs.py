@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
@@ -12,13 +12,14 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from farmwatch.desk import finish, reading, taking
-from farmwatch.desk.delivery import Refusal, deliver, is_form, new_form, whereabouts
+from farmwatch.desk.delivery import Refusal, Row, deliver, is_form, new_form, whereabouts
 from farmwatch.desk.guard import Fields
 from farmwatch.desk.pages import Desk
 from farmwatch.desk.plate import draw_plate
 from farmwatch.desk.reading import Plate
 from farmwatch.records import ID_LIMIT
 
+SHARED = ("lot_id", "wash_id", "file_id", "profile", "layer_height_mm", "exposure_s", "planned_s")
 SUGGESTED = {
     "lot_id": ("lots", "lot_id"),
     "operator": ("runs", "operator"),
@@ -93,7 +94,7 @@ def save_run(desk: Desk, request: Request) -> Response:
         fields,
         done.state,
         taking.by_field(done.refusals, "runs"),
-        done.refusals,
+        _part_problems(done.refusals, typed.rows),
         differs if done.state in ("changed", "used") else [],
         form=form if done.state in ("refused", "changed") else new_form(),
         seen=fields.text("seen") if done.state == "refused" else reading.plate(farm, run_id).seen,
@@ -119,15 +120,13 @@ def _draw(
     fields: Fields | None = None,
     state: str = "",
     problems: Mapping[str, str] | None = None,
-    refusals: tuple[Refusal, ...] = (),
+    part_problems: Sequence[str] = (),
     differs: list[finish.Change] | None = None,
     form: str = "",
     seen: str = "",
 ) -> Response:
     new = "outcome" not in plate.run
     asked: Mapping[str, Any] = {} if fields is not None else request.query_params
-    numbers = [part["part_no"] for part in plate.parts]
-    about_parts = taking.by_line(refusals, "parts")
     return desk.page(
         request,
         "run",
@@ -137,7 +136,7 @@ def _draw(
         seen=seen or (fields.text("seen") if fields is not None else reading.NO_RUN if new else plate.seen),
         like=fields.text("like") if fields is not None else asked.get("like", ""),
         count=fields.text("parts") if fields is not None else asked.get("parts", ""),
-        values=_values(desk, plate, fields, new),
+        values=_values(desk, plate, fields, new, asked.get("like", "")),
         parts=plate.parts,
         states=_states(desk, plate, fields),
         untouched=(fields.text("untouched") if fields is not None else "") or finish.untouched_as(plate),
@@ -147,16 +146,20 @@ def _draw(
         suggestions={name: reading.known(desk.farm, *place) for name, place in SUGGESTED.items()},
         banner=taking.STATE_WORDS.get(state, ""),
         problems=dict(problems or {}),
-        part_problems=[
-            f"Part {numbers[line - 1]}: {finish.LABELS.get(column, column)}: {words}"
-            for line, (column, words) in about_parts.items()
-            if line <= len(numbers)
-        ],
+        part_problems=part_problems,
         differs=differs or [],
     )
 
 
-def _values(desk: Desk, plate: Plate, fields: Fields | None, new: bool) -> dict[str, str]:
+def _part_problems(refusals: Sequence[Refusal], rows: Mapping[str, Sequence[Row]]) -> list[str]:
+    numbers = [row["part_no"] for row in rows.get("parts", ())]
+    return [
+        f"Part {numbers[line - 1]}: {finish.LABELS.get(column, column)}: {words}"
+        for line, (column, words) in taking.by_line(refusals, "parts").items()
+    ]
+
+
+def _values(desk: Desk, plate: Plate, fields: Fields | None, new: bool, like: str) -> dict[str, str]:
     """What stands in the fields of the run: as typed, as recorded, or as suggested for a new one."""
     names = (*finish.STARTING, *finish.CHANGING)
     if fields is not None:
@@ -166,8 +169,15 @@ def _values(desk: Desk, plate: Plate, fields: Fields | None, new: bool) -> dict[
     if new:
         now = dt.datetime.now(ZoneInfo(desk.farm.timezone))
         printer = plate.run["printer_id"][: ID_LIMIT - 20]
+        values |= _as_last_time(desk, like)
         values |= {"run_id": f"{printer}-{now:%Y%m%d-%H%M%S}", "ended_at": f"{now:%Y-%m-%dT%H:%M}"}
     return values
+
+
+def _as_last_time(desk: Desk, like: str) -> dict[str, str]:
+    """What a new run most likely shares with the one that it is like; the person sees it and may type over it."""
+    run = reading.plate(desk.farm, like).run if like else {}
+    return {name: finish.shown(run.get(name), desk.farm.timezone) for name in SHARED if run.get(name) is not None}
 
 
 def _states(desk: Desk, plate: Plate, fields: Fields | None) -> dict[int, tuple[bool, str, str]]:

@@ -14,7 +14,8 @@ if (entry) {
   const every = document.getElementById("every");
   const lines = new Map([...entry.querySelectorAll("li[data-part]")].map((line) => [line.dataset.part, line]));
   const outcomes = [...entry.querySelectorAll("input[name=outcome]")];
-  let chosen = outcomes.some((outcome) => outcome.checked);
+  // a stopped plate stays stopped whatever failed on it
+  let chosen = outcomes.some((outcome) => outcome.checked && outcome.value === "stopped");
   const follow = (byHand) => {
     const failed = touches.filter((touch) => touch.checked).length;
     for (const touch of touches) lines.get(touch.value)?.classList.toggle("quiet", !touch.checked);
