@@ -27,6 +27,7 @@ SD_FLOOR = 1e-4
 FLAT_SD = 100.0  # too wide to be felt; a covariate that no failure ever had stays finite
 _NEWTON_STEPS = 60
 _HALVINGS = 12
+_FASTEST = 6.0  # times the fixed point's own step
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,7 @@ def fit_cells(
 
     linear = cells.design.linear(coefficients)
     converged, iteration = False, 0
+    speed, last = np.ones(len(known)), np.zeros(len(known))
     for iteration in range(1, _NEWTON_STEPS + 1):
         slope, curvature = cells.residual(linear)
         penalty = cells.penalty(current)
@@ -152,8 +154,12 @@ def fit_cells(
         if free.any() and (iteration >= 2 or settled):
             updated = np.where(free, schall(cells, coefficients, system, current, scale, max_sd), current)
             small = np.maximum(updated, current) < 0.02
-            change = float(np.max(np.where(small, 0.0, np.abs(np.log(updated / current))), initial=0.0, where=free))
-            current = updated
+            way = np.log(updated / current)
+            change = float(np.max(np.where(small, 0.0, np.abs(way)), initial=0.0, where=free))
+            # the fixed point creeps, most of all towards no spread: a factor that keeps its direction goes faster
+            speed = np.where(way * last > 0.0, np.minimum(1.5 * speed, _FASTEST), 1.0)
+            current = np.where(free, np.clip(current * np.exp(np.clip(speed * way, -1.0, 1.0)), 1e-3, max_sd), current)
+            last = way
             settled = settled and change < 1e-4
         elif free.any():
             settled = False

@@ -1,7 +1,5 @@
 """The crossed model against second routes: a plain GLM, dense algebra written out, replication, known truth."""
 
-import time
-
 import numpy as np
 import pytest
 from scipy.optimize import minimize
@@ -231,7 +229,7 @@ def test_contrasts_are_differences_of_effects() -> None:
     assert contrast_variances(fit, contrast)[0, 0] == pytest.approx(pair[0, 0] + pair[1, 1] - 2 * pair[0, 1], rel=1e-9)
 
 
-def test_is_fast_enough_for_every_night() -> None:
+def test_converges_within_a_few_steps_on_a_whole_farm() -> None:
     rng = np.random.default_rng(14)
     rows, levels = 30_000, (24, 40, 120, 30, 10, 8, 12, 60, 46)
     codes = np.column_stack([rng.integers(0, count, rows) for count in levels])
@@ -239,7 +237,21 @@ def test_is_fast_enough_for_every_night() -> None:
     linear = -3.0 + sum(rng.normal(0, 0.4, count)[codes[:, factor]] for factor, count in enumerate(levels))
     trials = rng.integers(1, 12, rows)
     failures = rng.binomial(trials, expit(linear))
-    start = time.process_time()
     fit = fit_crossed(failures, trials, fixed, codes, levels)
     assert fit.converged
-    assert time.process_time() - start < 2.0  # measured 0.2 s; the margin is for a busy machine
+    assert fit.iterations < 15
+
+
+def test_a_factor_that_does_nothing_does_not_creep_to_zero() -> None:
+    """The plain fixed point takes hundreds of steps towards a spread of nothing; the same fit is found in a few."""
+    rng = np.random.default_rng(15)
+    codes = np.column_stack([rng.integers(0, 20, 4000), rng.integers(0, 200, 4000)])
+    linear = -2.0 + rng.normal(0, 0.5, 20)[codes[:, 0]]
+    trials = np.full(4000, 8)
+    failures = rng.binomial(trials, expit(linear))
+    fit = fit_crossed(failures, trials, np.ones((4000, 1)), codes, (20, 200))
+    assert fit.converged
+    assert fit.iterations < 40
+    without = fit_crossed(failures, trials, np.ones((4000, 1)), codes[:, :1], (20,))
+    assert fit.sd[0] == pytest.approx(without.sd[0], rel=0.01)
+    assert fit.sd[1] < 0.1

@@ -1,0 +1,207 @@
+"""The rates' night as arrays: expected failures of every cell by sign, what known effects add, the streams by day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+
+from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
+from farmwatch.detectors.expected import HELD_OUT, Expectation, spell_mask
+from farmwatch.detectors.night import Night
+from farmwatch.evidence import Subject, SubjectType
+from farmwatch.records import SIGNS
+from farmwatch.stats.rate_scan import ShiftTable
+
+TYPES: tuple[SubjectType, ...] = (
+    "printer",
+    "lot",
+    "design",
+    "file",
+    "profile",
+    "wash",
+    "operator",
+    "room",
+    "family",
+    "farm",
+)
+ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
+NARROW = ("printer", "lot", "design", "file")
+STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
+MOST_RISK = 0.95  # a part's failure is never taken for certain
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One subject of one type, failures of one sign (a column) or of all."""
+
+    type: SubjectType
+    level: int
+    sign: int
+
+
+@dataclass(frozen=True)
+class Roll:
+    """The streams of one type by day, which no pass of the explaining away changes.
+
+    A unit is what the type's names go by: a plate, or for designs a cell. ``levels``: those with plates; ``members``:
+    the cells of each of them; ``level``, ``end``: (stream days,) the level of each sum, in order, and where its level
+    ends; ``collect``: (stream days, units) sums units; ``observed``: failures from each day on, by sign and of all,
+    (stream days, signs + 2); ``parts_a_plate``: mean.
+    """
+
+    levels: np.ndarray
+    members: dict[int, np.ndarray]
+    level: np.ndarray
+    end: np.ndarray
+    collect: sparse.csr_array
+    observed: np.ndarray
+    parts_a_plate: float
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The night as arrays: what every pass of the explaining away shares. ``plate``, ``day``, ``trials``: (cells,);
+    ``failures``, ``lift``: (cells, signs + 1), ``lift`` the factors by which known effects raise what is expected;
+    ``first``: (plates,) the first cell of each plate that has cells; ``of_plate``: (cells,) its row there."""
+
+    night: Night
+    expectation: Expectation
+    cells: Cells
+    trials: np.ndarray
+    failures: np.ndarray
+    plate: np.ndarray
+    day: np.ndarray
+    first: np.ndarray
+    lift: np.ndarray
+    table: ShiftTable
+    rolls: dict[SubjectType, Roll]
+    plain: dict[tuple[str, ...], np.ndarray]
+
+
+def set_scene(night: Night, expectation: Expectation) -> Scene:
+    """The scene with the spells of mended findings out of it: their plates testify no more, or, of a wider subject or one
+    sign of it, the effect seen is put into the expectation."""
+    cells = night.history.cells
+    number = len(expectation.counts.trials)
+    plate = cells.plate[:number]
+    scene = Scene(
+        night,
+        expectation,
+        cells,
+        expectation.counts.trials,
+        expectation.counts.failures,
+        plate,
+        cells.day[plate],
+        np.flatnonzero(np.diff(plate, prepend=-1)),
+        np.ones((number, SIGN_COUNT)),
+        ShiftTable(expectation.model),
+        {},
+        {},
+    )
+    gone = np.zeros(number, bool)
+    for spell in night.spells:
+        if spell.until is not None:
+            inside = spell_mask(spell, cells, number, night)
+            if spell.sign is None or spell.subject.type in NARROW:
+                gone |= inside
+            else:
+                scene = replace(scene, lift=lift_on(scene, inside, sign_column(spell.sign)))
+    trials, failures = np.where(gone, 0.0, scene.trials), np.where(gone[:, None], 0.0, scene.failures)
+    return replace(scene, trials=trials, failures=failures)
+
+
+def sign_column(sign: str | None) -> int:
+    return ALL_SIGNS if sign is None else SIGNS.index(sign) if sign in SIGNS else SIGNS.index("other")
+
+
+def subject_of(stream: Stream, cells: Cells) -> Subject:
+    if stream.type == "farm":
+        return Subject("farm", "farm")
+    return Subject(stream.type, str(cells.levels[FACTORS.index(stream.type)][stream.level]))
+
+
+def expected_risk(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_share: bool = True) -> np.ndarray:
+    """Expected failure probability by sign of a part of each of ``cells``, (cells, signs + 1), known effects in it."""
+    if held_out not in scene.plain:  # what no pass changes is reckoned once a night
+        scene.plain[held_out] = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
+    share = scene.expectation.share[cells] if own_share else scene.expectation.farm_share[None, :]
+    by_sign = scene.plain[held_out][cells, None] * share * scene.lift[cells]
+    total = by_sign @ np.ones(SIGN_COUNT)
+    over = total > MOST_RISK
+    if over.any():
+        by_sign[over] *= (MOST_RISK / total[over])[:, None]
+    return by_sign
+
+
+def stream_risk(scene: Scene, kind: SubjectType, cells: np.ndarray) -> np.ndarray:
+    """Expected failure probability by sign where a subject of this type is under test: without its own effect and habit."""
+    return expected_risk(scene, HELD_OUT[kind], cells, own_share=kind != "design")
+
+
+def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
+    """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign and stretch of
+    time, so that what grows is explained as it grows."""
+    if not inside.any():
+        return scene.lift
+    cells = np.flatnonzero(inside)
+    added = expected_risk(scene, (), cells) * scene.trials[cells, None]
+    failures, day = scene.failures[cells], scene.day[cells]
+    stretch = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
+    asked = np.ones(SIGN_COUNT, bool) if sign == ALL_SIGNS else np.arange(SIGN_COUNT) == sign
+    # each sign's factor is drawn towards that of all signs asked about, each stretch's towards that of the whole time
+    observed, expected = failures.sum(axis=0), added.sum(axis=0)
+    overall = (observed[asked].sum() + 1.0) / (expected[asked].sum() + 1.0)
+    whole = (observed + 2.0 * overall) / (expected + 2.0)
+    lift = scene.lift.copy()
+    for number in range(STRETCHES):
+        part = stretch == number
+        observed, expected = failures[part].sum(axis=0), added[part].sum(axis=0)
+        lift[cells[part]] *= np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
+    return lift
+
+
+def roll_of(scene: Scene, kind: SubjectType) -> Roll:
+    """The streams of one type, made once a night."""
+    if kind not in scene.rolls:
+        scene.rolls[kind] = _roll(scene, kind)
+    return scene.rolls[kind]
+
+
+def _roll(scene: Scene, kind: SubjectType) -> Roll:
+    codes = np.zeros(len(scene.plate), np.int64) if kind == "farm" else scene.cells.codes[: len(scene.plate),
+                                                                                         FACTORS.index(kind)]  # fmt: skip
+    used = np.flatnonzero((codes >= 0) & (scene.trials > 0))
+    order = used[np.argsort(codes[used], kind="stable")]
+    levels, start = np.unique(codes[order], return_index=True)
+    members = dict(zip(levels.tolist(), np.split(order, start[1:]), strict=True)) if len(levels) else {}
+    if kind == "design":
+        units, failures = used, scene.failures[used]
+    else:
+        kept = codes[scene.first] >= 0
+        units, failures = scene.first[kept], by_plate(scene, scene.failures)[kept]
+    days = int(scene.day.max(initial=0)) + 1
+    rows, row_of = np.unique(codes[units] * days + scene.day[units], return_inverse=True)
+    shape = (len(rows), len(units))
+    collect = sparse.csr_array((np.ones(len(units)), (row_of, np.arange(len(units)))), shape=shape)
+    level = rows // days
+    end = np.searchsorted(level, level, side="right")
+    plates = max(len(np.unique(scene.plate[used])), 1)
+    observed = since_sums(collect @ with_total(failures), end)
+    return Roll(levels, members, level, end, collect, observed, float(scene.trials[used].sum() / plates))
+
+
+def by_plate(scene: Scene, of_cells: np.ndarray) -> np.ndarray:
+    """Sums over the cells of each plate that has cells, (plates, ...)."""
+    return np.add.reduceat(of_cells, scene.first, axis=0) if len(scene.first) else of_cells[:0]
+
+
+def with_total(by_sign: np.ndarray) -> np.ndarray:
+    return np.column_stack([by_sign, by_sign.sum(axis=1)])
+
+
+def since_sums(rows: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Sums from each row to the last row of its level, same shape as ``rows``."""
+    total = np.vstack([np.zeros(rows.shape[1]), np.cumsum(rows, axis=0)])
+    return total[end] - total[:-1]

@@ -1,0 +1,150 @@
+"""One stream's evidence in full: every onset and shift weighed against its plates, and against what its own shift hides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from farmwatch.detectors.expected import HELD_OUT, Expectation
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, lift_on, roll_of, stream_risk
+from farmwatch.detectors.rate_screen import scale
+from farmwatch.evidence import SubjectType
+from farmwatch.stats.rate_scan import DOWN_STEPS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
+
+RECAST = 2  # times that a shift is taken out of the expectation it was measured against
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A stream that was looked at: ln R, how far it stands above its limit (``score``), its onset, and its cells.
+
+    ``moved``: (plates,) change of the stream's expected log odds once its shift is taken out of what others' effects
+    soaked up; ``ratio``: observed over expected failures since the onset.
+    """
+
+    stream: Stream
+    direction: int
+    log_evidence: float
+    score: float
+    onset: Onset
+    cells: np.ndarray
+    moved: np.ndarray
+    ratio: float
+
+
+@dataclass(frozen=True)
+class StreamPlates:
+    """A stream's plates in order of day: ``failures``, ``trials``, ``log_odds``, ``day``, ``plate``, each (plates,);
+    ``row``: (cells of the stream,) the plate of each."""
+
+    failures: np.ndarray
+    trials: np.ndarray
+    log_odds: np.ndarray
+    day: np.ndarray
+    plate: np.ndarray
+    row: np.ndarray
+
+
+def stream_plates(scene: Scene, sign: int, members: np.ndarray, risk: np.ndarray) -> StreamPlates:
+    """Plates of a stream whose cells are ``members``, in order; ``risk``: (members, signs + 1)."""
+    new = np.diff(scene.plate[members], prepend=-1) != 0
+    row, plate = np.cumsum(new) - 1, scene.plate[members[new]]
+    y = scene.failures[members].sum(axis=1) if sign == ALL_SIGNS else scene.failures[members, sign]
+    p = risk.sum(axis=1) if sign == ALL_SIGNS else risk[:, sign]
+    n = scene.trials[members]
+    trials = np.bincount(row, weights=n)
+    mean = np.clip(np.bincount(row, weights=n * p) / trials, 1e-6, 0.97)
+    failures = np.bincount(row, weights=y)
+    order = np.argsort(scene.cells.day[plate], kind="stable")
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order))
+    return StreamPlates(
+        failures[order],
+        trials[order],
+        np.log(mean / (1.0 - mean))[order],
+        scene.cells.day[plate][order],
+        plate[order],
+        place[row],
+    )
+
+
+def own_spread(expectation: Expectation, kind: SubjectType, sign: int) -> float:
+    """Spread of a stream's own level among its peers: the fitted one, kept between what is credible for small farms."""
+    sd = expectation.sd.get(kind, 0.15)
+    low, high = (0.3, 1.0) if kind in ("design", "file") else (0.12, 0.45)
+    sd = float(np.clip(sd, low, high))
+    return sd if sign == ALL_SIGNS else float(np.hypot(sd, 0.3))
+
+
+def weigh(scene: Scene, stream: Stream) -> list[Candidate]:
+    """The stream's evidence upwards and, for failures of every sign, downwards."""
+    roll = roll_of(scene, stream.type)
+    members = roll.members[stream.level]
+    risk = stream_risk(scene, stream.type, members)
+    plates = stream_plates(scene, stream.sign, members, risk)
+    sd = own_spread(scene.expectation, stream.type, stream.sign)
+    by_day = _by_day(scene, plates)
+    null = marginal(by_day[None], sd)
+    still = np.zeros(len(plates.day))
+    out = []
+    for direction in (1, -1) if stream.sign == ALL_SIGNS else (1,):
+        limit = float(np.log(scale(scene, stream.type, len(roll.levels), stream.sign, direction)))
+        found = _candidate(stream, direction, plates, by_day, sd, limit, members, null, still)
+        for _ in range(RECAST):
+            if found.score < -scene.night.settings.rates.screen:
+                break  # too far below its limit for what others soaked up to matter
+            moved, gain = _recast(scene, found, plates, risk)
+            recast = replace(plates, log_odds=plates.log_odds + moved)
+            again = _by_day(scene, recast)
+            found = _candidate(stream, direction, recast, again, sd, limit, members, null - gain, moved)
+        out.append(found)
+    return out
+
+
+def _by_day(scene: Scene, plates: StreamPlates) -> np.ndarray:
+    """Log-likelihoods of the stream's days with a plate, (days, offsets)."""
+    table = scene.table(plates.failures, plates.trials, plates.log_odds)
+    return np.add.reduceat(table, np.flatnonzero(np.diff(plates.day, prepend=-1)), axis=0)
+
+
+def _candidate(
+    stream: Stream,
+    direction: int,
+    plates: StreamPlates,
+    by_day: np.ndarray,
+    sd: float,
+    limit: float,
+    members: np.ndarray,
+    null: np.ndarray,
+    moved: np.ndarray,
+) -> Candidate:
+    days = plates.day[np.diff(plates.day, prepend=-1) != 0]
+    steps = UP_STEPS if direction > 0 else DOWN_STEPS
+    scan = scan_shifts(by_day[None], np.ones((1, len(days)), bool), sd, steps, direction < 0, null)
+    evidence = float(scan.log_evidence[0])
+    onset = onset_interval(scan.onset_log_weight[0])
+    after = plates.day >= days[onset.day]
+    odds = (plates.failures[after].sum() + 1.0) / (plates.trials / (1.0 + np.exp(-plates.log_odds)) @ after + 1.0)
+    # the interval's lower end on the calendar: the day after the last plate that lies before it
+    low = int(days[onset.low - 1]) + 1 if onset.low > 0 else int(days[0])
+    onset = replace(onset, day=int(days[onset.day]), low=low, high=int(days[onset.high]))
+    return Candidate(stream, direction, evidence, evidence - limit, onset, members, moved, float(odds))
+
+
+def _recast(scene: Scene, found: Candidate, plates: StreamPlates, risk: np.ndarray) -> tuple[np.ndarray, float]:
+    """How the stream's log odds move, (plates,), once its shift is taken out of what others' effects soaked up."""
+    members = found.cells
+    by_sign = risk.sum(axis=1) if found.stream.sign == ALL_SIGNS else risk[:, found.stream.sign]
+    after = scene.day[members] >= found.onset.day
+    more = scene.trials[members] * np.minimum(by_sign * (found.ratio - 1.0), 0.95 - by_sign)
+    move, gain = scene.expectation.without_shift(members[after], more[after], members, HELD_OUT[found.stream.type])
+    weight = np.bincount(plates.row, weights=scene.trials[members])
+    return np.bincount(plates.row, weights=scene.trials[members] * np.clip(move, -2.0, 2.0)) / weight, gain
+
+
+def lifted(scene: Scene, found: Candidate) -> np.ndarray:
+    """``lift`` with the effect of ``found`` put into it."""
+    inside = np.zeros(len(scene.plate), bool)
+    inside[found.cells] = scene.day[found.cells] >= found.onset.day
+    return lift_on(scene, inside, found.stream.sign)
