@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 import html
-from collections.abc import Iterable, Mapping, Sequence
+import operator
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from farmwatch.causes.table import CauseTable
+from farmwatch.detectors.counters import COUNTERS, service_counters
+from farmwatch.detectors.effects import joint_effects
+from farmwatch.detectors.expected import spell_mask
 from farmwatch.detectors.night import Night, join_history
 from farmwatch.evidence import Evidence, Finding
 from farmwatch.nightly import causes_of_farm
@@ -27,6 +33,15 @@ from farmwatch.report.text import printable, to_json
 from farmwatch.report.week import Week
 from farmwatch.store import Farm, load_findings, nights, query
 from farmwatch.weekly import contents_of, last_known, night_of
+
+SIGNS: dict[str, Callable[[Any, Any], Any]] = {
+    "==": operator.eq,
+    "!=": operator.ne,
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+}
 
 
 def open_farm(path: Path | str) -> NotebookFarm:
@@ -44,22 +59,46 @@ class NotebookFarm:
         return f"<farm {self.farm.path.name}, as of {self.as_of}: {len(self.runs)} runs>"
 
     def table(
-        self, name: str, columns: Sequence[str] | None = None, where: Mapping[str, Any] | None = None
+        self,
+        name: str,
+        columns: Sequence[str] | None = None,
+        where: Mapping[str, Any] | None = None,
+        filters: Sequence[tuple[str, str, Any]] = (),
     ) -> pd.DataFrame:
-        """Rows of a table, reading from disk only ``columns`` and rows where each column of ``where`` has its value,
-        or one of its values.
+        """Rows of a table, reading from disk only ``columns`` and rows that pass every test.
+
+        ``where``: each column has its value, or one of its values. ``filters``: (column, sign, value) with a sign of
+        ``==``, ``!=``, ``<``, ``<=``, ``>``, ``>=``, ``in``; a time is a date, or text like ``2031-03-01`` or
+        ``2031-03-01 14:00``, on the farm's clock. Raises ``ValueError`` for another sign or an unknown column.
         """
         tests = [
-            pc.field(column).isin(list(wanted))
-            if isinstance(wanted, list | tuple | set)
-            else pc.field(column) == wanted
+            (column, "in" if isinstance(wanted, list | tuple | set) else "==", wanted)
             for column, wanted in (where or {}).items()
         ]
         condition = None
-        for test in tests:
+        for column, sign, value in [*tests, *filters]:
+            test = self._test(name, column, sign, value)
             condition = test if condition is None else condition & test
         frame = conform(self.farm.read_arrow(name, columns, condition).to_pandas(), name)
         return frame if columns is None else frame[list(columns)]
+
+    def _test(self, table: str, column: str, sign: str, value: Any) -> pc.Expression:
+        known = self.farm.folder(table).schema()
+        if column not in known.names:
+            raise ValueError(f"{table} has no column {column!r}; it has {', '.join(known.names)}")
+        kind, field = known.field(column).type, pc.field(column)
+        if sign == "in":
+            return field.isin(pa.array([self._typed(item, kind) for item in value], kind))
+        if sign not in SIGNS:
+            raise ValueError(f"no test {sign!r}; there are {', '.join([*SIGNS, 'in'])}")
+        return cast(pc.Expression, SIGNS[sign](field, pa.scalar(self._typed(value, kind), kind)))
+
+    def _typed(self, value: Any, kind: pa.DataType) -> Any:
+        """A value as its column holds it: what is written as a time without a zone is on the farm's clock."""
+        if not pa.types.is_timestamp(kind):
+            return value
+        stamp = pd.Timestamp(value)
+        return (stamp.tz_localize(self.farm.timezone) if stamp.tzinfo is None else stamp).to_pydatetime()
 
     @cached_property
     def runs(self) -> pd.DataFrame:
@@ -137,9 +176,40 @@ class NotebookFarm:
         frame = parts[["run_id", "part_no", "design_id", "failed"]].assign(expected=self.night.part_risk)
         return frame[parts["known"].to_numpy()].reset_index(drop=True)
 
+    @cached_property
+    def plates(self) -> pd.DataFrame:
+        """One row a plate known by :attr:`as_of`: what it was, its ``day``, ``parts`` with a known outcome, how many
+        ``failed`` and how many were ``expected`` to, and how worn film, lamp and bath were at its start
+        (``film_layers``, ``lamp_hours``, ``bath_runs``; NaN before the first service on record). ``known_fault``: printed
+        in the days of a finding, by its subject or with a part of it.
+        """
+        plates, parts = self.night.plates, self.night.parts
+        known = parts["known"].to_numpy()
+        row = parts["plate"].to_numpy()[known]
+
+        def total(weights: np.ndarray | None) -> np.ndarray:
+            return np.bincount(row, None if weights is None else weights[known], len(plates))
+
+        sums = {
+            "parts": total(None),
+            "failed": total(parts["failed"].to_numpy(dtype=float)).astype("int64"),
+            "expected": total(self.night.part_risk),
+        }
+        cells = self.night.history.cells
+        under = np.zeros(len(plates), dtype=bool)
+        number = int(np.searchsorted(cells.plate, len(plates), side="left"))
+        for spell in self.night.spells:
+            under[cells.plate[:number][spell_mask(spell, cells, number, self.night)]] = True
+        counters = service_counters(self.night)[[counter.name for counter in COUNTERS]]
+        return plates.drop(columns="parts").assign(**sums, known_fault=under).join(counters).reset_index(drop=True)
+
     def effects(self, subject_type: str, since: dt.date = dt.date.min) -> pd.DataFrame:
-        """Failures over expected since a day for every subject of one type (``printer``, ``lot``, ``design``, ...), the
-        worst first, with 95 % intervals that allow for parts of one plate failing together.
+        """Every subject of one type (``printer``, ``lot``, ``design``, ...) since a day, the worst first.
+
+        ``ratio``: failures over expected, with a 95 % interval that allows for parts of one plate failing together; it
+        counts whatever went wrong on the subject's plates, whoever did it. ``odds_ratio``: the odds of failing given the
+        printer, lot, design, settings, wash, ... of the same plates, all fitted at once, with a 95 % interval: what is
+        the subject's own. NaN for types that the fit does not hold, such as runs.
         """
         frames = self._frames
         ratios = frames.ratios(subject_type, max(since, dt.date(1970, 1, 1)))
@@ -150,6 +220,7 @@ class NotebookFarm:
             ],
             columns=[subject_type, "plates", frames.unit, "failed", "expected", "ratio", "low", "high"],
         )
+        table = table.join(joint_effects(self.night, subject_type, since), on=subject_type)
         return table.sort_values(["ratio", subject_type], ascending=[False, True], ignore_index=True)
 
     def report(self, week: str | None = None) -> WeeklyReport:
