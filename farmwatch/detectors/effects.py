@@ -2,7 +2,8 @@
 
 The same crossed model as the expectation, over every plate since a day, known faults included: an effect is how the odds
 of failing with this name differ from the middle of its kind, once printer, lot, design, settings, wash, operator, room,
-load, height and cold of the same plates have taken their share. Drawn towards 1 where few plates speak. A fault that
+load, height and cold of the same plates have taken their share. Drawn towards 1 where few plates speak; the interval
+allows for not knowing how far the members of a kind differ. A fault that
 came and went inside the span is told as its mean, and what else ran on those days may take a part of it: choose the span.
 """
 
@@ -16,9 +17,10 @@ import pandas as pd
 from farmwatch.detectors.cells import FACTORS, count_cells
 from farmwatch.detectors.expected import FIXED_SD, SD_SCALE, START_RHO
 from farmwatch.detectors.night import Night
-from farmwatch.stats.crossed import fit_crossed
+from farmwatch.stats.crossed import Cells, fit_cells
+from farmwatch.stats.crossed_intervals import effect_intervals
 
-NORMAL_95 = 1.959964
+MAX_SD = 1.5  # as in the expectation
 
 
 def joint_effects(night: Night, factor: str, since: dt.date = dt.date.min) -> pd.DataFrame:
@@ -41,22 +43,21 @@ def joint_effects(night: Night, factor: str, since: dt.date = dt.date.min) -> pd
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[use, column]) > 1e-6]
     size = np.bincount(plate[use], weights=counts.trials[use], minlength=len(night.plates))
     rho = START_RHO if night.expectation is None else night.expectation.rho
-    fit = fit_crossed(
+    model = Cells.of(
         failures[use],
         counts.trials[use],
         fixed[use][:, moving],
         codes[use],
         tuple(len(names) for names in cells.levels),
         weights=1.0 / (1.0 + (size[plate[use]] - 1.0).clip(0.0) * rho),
-        sd_prior_scale=SD_SCALE,
-        max_sd=1.5,
         fixed_prior_sd=FIXED_SD[moving],
     )
+    fit = fit_cells(model, np.full(len(FACTORS), np.nan), SD_SCALE, MAX_SD)
     column = FACTORS.index(factor)
+    found = effect_intervals(model, fit, column, sd_prior_scale=float(SD_SCALE[column]))
     seen = np.unique(codes[use, column])
     seen = seen[seen >= 0]
-    middle, sd = fit.effects[column][seen], np.sqrt(fit.effect_variances[column][seen])
-    sides = {"odds_ratio": 0.0, "odds_low": -NORMAL_95, "odds_high": NORMAL_95}
+    sides = {"odds_ratio": found.mean, "odds_low": found.low, "odds_high": found.high}
     return pd.DataFrame(
-        {name: np.exp(middle + side * sd) for name, side in sides.items()}, index=cells.levels[column][seen]
+        {name: np.exp(values[seen]) for name, values in sides.items()}, index=cells.levels[column][seen]
     )

@@ -28,11 +28,14 @@ def height_curve(evidence: Evidence, frames: Frames, until: dt.date) -> HeightCu
         return None
     edges = np.linspace(0.0, tall, 25)
     low, high = band_edges(evidence, frames, edges)
+    if evidence.band in ("base", "transition"):
+        # thin layers at the foot of the part: on the scale of the whole part they would be a line
+        edges = np.linspace(0.0, min(tall, max(6.0 * high, 1.0)), 25)
     return HeightCurve(
         title=f"{words.sentence(words.subject(who))}: how high parts failed since {words.date(evidence.since)}",
         alt=(
             f"Failures per 1,000 parts that reach each height, {words.subject(who)} against the rest of the farm, "
-            f"0 to {words.number_text(tall)} mm. Marked: {words.band(evidence) or 'the heights meant'}, where "
+            f"0 to {words.number_text(float(edges[-1]))} mm. Marked: {words.band(evidence) or 'the heights meant'}, where "
             f"{words.number_text(evidence.observed)} {evidence.unit} failed and "
             f"{words.number_text(round(evidence.expected, 1))} were expected."
         ),
