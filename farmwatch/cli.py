@@ -77,7 +77,7 @@ def plain_errors() -> Iterator[None]:
         raise SystemExit(0) from None
     except Exception as error:
         message = " ".join(str(error).split()) or type(error).__name__
-        if type(error).__name__ not in ("StoreError", "SettingsError", "CausesError", "QuarantineError"):
+        if type(error).__name__ not in ("StoreError", "SettingsError", "CausesError", "MapError", "QuarantineError"):
             message = f"{type(error).__name__}: {message}"
         raise click.ClickException(message) from None
 
@@ -133,17 +133,28 @@ def init(directory: str, timezone: str) -> None:
 @main.command(short_help="Take the inbox, or the files named, into the records.")
 @click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
 @farm_option
+@click.option(
+    "--map",
+    "map_path",
+    type=click.Path(path_type=Path),
+    metavar="MAP.toml",
+    help="The files named are spreadsheets of your own; this maps their columns to those of the tables.",
+)
 @json_option
-def collect(paths: tuple[Path, ...], farm_path: str, as_json: bool) -> None:
+def collect(paths: tuple[Path, ...], farm_path: str, as_json: bool, map_path: Path | None) -> None:
     """Take the inbox, or the files and folders named, into the records.
 
     Exits 3 if anything was quarantined or could not be read.
     """
     from farmwatch.collect import collect as take
+    from farmwatch.collect import load_map
 
+    if map_path is not None and not paths:
+        raise click.UsageError("--map needs the files that it is for")
     farm = open_farm(farm_path)
+    sheet_map = None if map_path is None else load_map(map_path)
     with progress_bar("taking", quiet=as_json) as bar:
-        summary = take(farm, paths or None, bar)
+        summary = take(farm, paths or None, bar, sheet_map)
     if as_json:
         print_json(summary.to_dict())
     else:

@@ -2,6 +2,7 @@
 
 from farmwatch.collect.door import Progress, collect
 from farmwatch.collect.rebuild import rebuild
+from farmwatch.collect.sheet_map import MapError, load_map
 from farmwatch.collect.summary import CollectSummary, FileReport, Recheck
 
-__all__ = ["CollectSummary", "FileReport", "Progress", "Recheck", "collect", "rebuild"]
+__all__ = ["CollectSummary", "FileReport", "MapError", "Progress", "Recheck", "collect", "load_map", "rebuild"]

@@ -11,6 +11,8 @@ import csv
 import io
 import re
 from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
-from farmwatch.collect.raw import FIELD_LIMIT, RawRows, Unreadable, check_header, text_column
+from farmwatch.collect.raw import COLUMN_LIMIT, FIELD_LIMIT, RawRows, Unreadable, check_header, text_column
 from farmwatch.collect.rules import Fault
 
 _LINE_LIMIT = 1 << 20
@@ -41,6 +43,29 @@ def read_csv(data: bytes, table: str) -> RawRows:
         if rows is not None:
             return rows
     return _read_with_care(data, table)
+
+
+def read_sheet(data: bytes, table: str, separator: str, header_line: int) -> RawRows:
+    """Rows of somebody's own CSV file, whatever its columns are called. Raises :class:`Unreadable`."""
+    lines = data.splitlines(keepends=True)
+    if not b"".join(lines[header_line - 1 :]).strip():
+        raise Unreadable(f"no header on line {header_line}")
+    above = header_line - 1
+    raw = _read_with_care(b"".join(lines[above:]), table, separator, _own_header)
+    return replace(
+        raw, lines=raw.lines + above, broken=[replace(fault, line=fault.line + above) for fault in raw.broken]
+    )
+
+
+def _own_header(names: Sequence[str], table: str) -> list[str]:
+    """Column names as they are; one without a name, or with one that is not its own, is told by its place."""
+    if len(names) > COLUMN_LIMIT:
+        raise Unreadable(f"{len(names)} columns, more than the {COLUMN_LIMIT} that a file may have")
+    names = [name.strip() for name in names]
+    return [
+        name if name and names.count(name) == 1 else f"{name} (column {place})".strip()
+        for place, name in enumerate(names, 1)
+    ]
 
 
 def _is_plain(data: bytes) -> bool:
@@ -106,9 +131,11 @@ class _Lines:
         return first
 
 
-def _read_with_care(data: bytes, table: str) -> RawRows:
+def _read_with_care(
+    data: bytes, table: str, separator: str = ",", header: Callable[[Sequence[str], str], list[str]] = check_header
+) -> RawRows:
     lines = _Lines(data)
-    reader = csv.reader(lines, strict=True)
+    reader = csv.reader(lines, strict=True, delimiter=separator)
     names: list[str] | None = None
     chunks: list[pa.Table] = []
     numbers: list[np.ndarray] = []
@@ -139,7 +166,7 @@ def _read_with_care(data: bytes, table: str) -> RawRows:
         if names is None:
             if words:
                 raise Unreadable(f"line {start}: the header {words}")
-            names = check_header(row, table) if row else None
+            names = header(row, table) if row else None
             continue
         if not row and not words:
             continue

@@ -17,7 +17,7 @@ from farmwatch.collect.plates import POSITIONED, Plates
 from farmwatch.collect.raw import Unreadable
 from farmwatch.collect.recheck import is_due, mark_due, recheck, recheck_all
 from farmwatch.collect.rows import Understood, understand
-from farmwatch.collect.sources import Source, find_sources
+from farmwatch.collect.sources import Source, find_sources, sheet_sources
 from farmwatch.collect.summary import CollectSummary, FileReport
 from farmwatch.records import TABLES
 from farmwatch.store import Farm
@@ -54,14 +54,22 @@ class _Session:
     corrected: bool = False
 
 
-def collect(farm: Farm, paths: Sequence[Path | str] | None = None, progress: Progress | None = None) -> CollectSummary:
+def collect(
+    farm: Farm,
+    paths: Sequence[Path | str] | None = None,
+    progress: Progress | None = None,
+    sheet_map: bytes | None = None,
+) -> CollectSummary:
     """Take the files of the inbox, or those in ``paths`` (files and folders), into the records.
 
     Taken files leave the inbox (files from elsewhere stay) and are kept compressed. Killed at any moment, the same
-    collect done again comes to the same records. Raises :class:`farmwatch.store.StoreError`.
+    collect done again comes to the same records. With ``sheet_map`` (see :func:`.sheet_map.load_map`) the files are
+    spreadsheets that it translates. Raises :class:`farmwatch.store.StoreError`.
     """
     with farm.writer():
         sources = find_sources(farm, [Path(path) for path in paths] if paths else None)
+        if sheet_map is not None:
+            sources = sheet_sources(sources, sheet_map, ORDER)
         earlier = deliveries.kept(farm)
         session = _Session(
             farm,

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 
 from farmwatch.collect.deliveries import short_name
 from farmwatch.collect.rules import Fault
+from farmwatch.collect.sheet_archive import original_name
 from farmwatch.store import Farm, StoreError
 from farmwatch.store.files import one_line, replace_file
 
@@ -31,7 +32,7 @@ def write(farm: Farm, digest: str, name: str, table: str, faults: Sequence[Fault
     def lines(stream: BinaryIO) -> None:
         for fault in sorted(faults, key=lambda fault: fault.line):
             entry = {
-                "file": name,
+                "file": original_name(name),
                 "delivery": digest,
                 "table": table,
                 "line": fault.line,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,12 +24,16 @@ class Unreadable(Exception):
 class RawRows:
     """``columns``: one row a record, text where the format knows nothing else; ``lines``: shape (rows,), from 1.
 
-    ``broken``: records that did not even come apart into columns.
+    ``broken``: records that did not even come apart into columns. Of a spreadsheet that a map translated, ``delivered``
+    holds the rows as they stood in the file, ``names`` what the file calls the columns, ``zone`` the map's own zone.
     """
 
     columns: pa.Table
     lines: np.ndarray
     broken: list[Fault] = field(default_factory=list)
+    delivered: pa.Table | None = None
+    names: Mapping[str, str] = field(default_factory=dict)
+    zone: str | None = None
 
 
 def check_header(names: Sequence[str], table: str) -> list[str]:

@@ -18,11 +18,12 @@ from farmwatch.collect.parquet_files import read_parquet
 from farmwatch.collect.plates import Plates
 from farmwatch.collect.raw import RawRows, Unreadable
 from farmwatch.collect.rules import ROW_RULES, WORDS, Fault, reason_of, too_low
+from farmwatch.collect.sheets import read_mapped
 from farmwatch.records import TABLES, Table
 from farmwatch.store.merge import key_codes, recorded, same_rows
 from farmwatch.store.tables import RESERVED
 
-FORMATS = {".csv": "csv", ".jsonl": "jsonl", ".ndjson": "jsonl", ".parquet": "parquet"}
+FORMATS = {".csv": "csv", ".jsonl": "jsonl", ".ndjson": "jsonl", ".parquet": "parquet", ".zip": "mapped"}
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ def understand(data: bytes, name: str, table: str, zone: str, plates: Plates, ma
     if len(raw.lines) + len(raw.broken) > max_rows:
         raise Unreadable(f"more than the {max_rows} rows that a file may have")
     faulty = _Faults(len(raw.lines))
-    rows = _typed(raw, TABLES[table], zone, faulty)
+    rows = _typed(raw, TABLES[table], raw.zone or zone, faulty)
     for rule in ROW_RULES.get(table, ()):
         faulty.note(truth(rule.broken(rows)), rule.column, rule.reason, rule.words)
     faulty.note(_undecided(rows, faulty.free(), TABLES[table].key), TABLES[table].key[0], "duplicate_key")
@@ -74,6 +75,8 @@ def _read(data: bytes, name: str, table: str, max_rows: int) -> RawRows:
         return read_jsonl(data, table)
     if kind == "parquet":
         return read_parquet(data, table, max_rows)
+    if kind == "mapped":
+        return read_mapped(data, table, max_rows)
     raise Unreadable("none of the formats .csv, .jsonl, .parquet")
 
 
@@ -98,11 +101,12 @@ class _Faults:
         places = np.flatnonzero(~self.free())
         if not len(places):
             return []
-        as_delivered = raw.columns.take(pa.array(places)).to_pylist()
+        as_delivered = (raw.columns if raw.delivered is None else raw.delivered).take(pa.array(places)).to_pylist()
         keys = rows.select(key).take(pa.array(places)).to_pylist()
         faults = []
         for place, row, its_key in zip(places, as_delivered, keys, strict=True):
             column, reason, words = self._kinds[self._which[place]]
+            column = raw.names.get(column, column)
             faults.append(Fault(int(raw.lines[place]), column, reason, words, row, tuple(its_key.values())))
         return faults
 

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from farmwatch.collect.raw import Unreadable
 from farmwatch.collect.rows import table_of
+from farmwatch.collect.sheet_archive import MAP_NAME, SUFFIX, bundle
+from farmwatch.collect.sheet_map import read_map
 from farmwatch.store import Farm
 
 
@@ -60,6 +62,33 @@ class Source:
                 self.path.unlink()
         except OSError:
             return  # it stays and is taken again, which changes nothing
+
+
+@dataclass(frozen=True)
+class SheetSource(Source):
+    """One table out of a spreadsheet that is taken with a map."""
+
+    of_table: str = ""
+    map_data: bytes = b""
+
+    @property
+    def name(self) -> str:
+        own = os.fsencode(self.path.name).decode("utf-8", "backslashreplace")
+        return f"{self.of_table}.{own}{SUFFIX}"
+
+    def read(self, max_bytes: int) -> tuple[bytes, os.stat_result]:
+        data, state = super().read(max_bytes)
+        return bundle(self.shown, data, self.map_data), state
+
+
+def sheet_sources(sources: Sequence[Source], map_data: bytes, order: Sequence[str]) -> list[Source]:
+    """Each file once for each table of the map; it leaves the inbox with the last."""
+    tables = [table for table in order if table in read_map(map_data, MAP_NAME).tables]
+    return [
+        SheetSource(source.path, source.shown, source.moves and table == tables[-1], table, map_data)
+        for source in sources
+        for table in tables
+    ]
 
 
 def find_sources(farm: Farm, paths: Sequence[Path] | None) -> list[Source]:
