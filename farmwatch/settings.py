@@ -202,8 +202,11 @@ class HeightPatternSection(Section):
     window_days: Count
     plates_at_least: Count
     reference_plates: Positive
+    band_sd: Positive
+    habit_plates: Positive
     odds_ratio_at_least: Positive
     rate_at_least: Share
+    rate_prior_parts: Positive
     design_share_at_most: Share
     keep_within: Positive
     findings_at_most: Count

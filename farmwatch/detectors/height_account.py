@@ -57,7 +57,7 @@ def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple
             **_edges(scene, streams, column, after),
             "plates": len(after),
             "plates_in_band": len(plates_in),
-            **_at_risk(scene, streams, mine, column, len(hits), len(plates_in)),
+            **_at_risk(scene, streams, mine, column, hits),
             "largest_design_share": _largest_design_share(scene, hits),
             "log_rank_p": _log_rank_p(scene, streams, entries, index, band),
             "curve": _curve(scene, streams, entries, index, mine),
@@ -134,19 +134,29 @@ def _cells_since(scene: HeightScene, streams: HeightStreams, index: int, onset: 
 
 
 def _at_risk(
-    scene: HeightScene, streams: HeightStreams, mine: np.ndarray, column: int, failed: int, failed_plates: int
+    scene: HeightScene, streams: HeightStreams, mine: np.ndarray, column: int, hits: np.ndarray
 ) -> dict[str, float]:
-    """Parts of the subject that reach the band (and their plates), and what share of them failed in it."""
+    """Parts of the subject that reach the band (and their plates), and what share of them failed in it.
+
+    ``rate_believed``: that share drawn towards the rate at which parts of this farm fail anywhere, for the worst band of
+    many, since the day from which it looked worst, is shown at its worst. Parts lost on one plate count as the fewer
+    independent ones that they are worth.
+    """
     cells = scene.night.history.cells
     rows = np.flatnonzero(mine[cells.part_cell[scene.first_part : scene.first_part + len(scene.part_top)]])
     floor = streams.windows[column - 3][0] if column >= 3 else 0.0
     reach = rows[scene.part_top[rows] > floor]
     parts, plates = len(reach), len(np.unique(scene.part_plate[reach]))
+    _, lost = np.unique(scene.plate[hits], return_counts=True)
+    together = float((lost**2).sum() / lost.sum()) if len(lost) else 1.0
+    usual = len(scene.part) / max(int((scene.part_top > 0).sum()), 1)
+    prior = scene.night.settings.height_pattern.rate_prior_parts
     return {
         "plates_at_risk": plates,
         "parts_at_risk": parts,
-        "rate_in_band": failed / parts if parts else float("nan"),
-        "plate_rate_in_band": failed_plates / plates if plates else float("nan"),
+        "rate_in_band": len(hits) / parts if parts else float("nan"),
+        "rate_believed": (len(hits) / together + prior * usual) / (parts / together + prior),
+        "plate_rate_in_band": len(lost) / plates if plates else float("nan"),
     }
 
 

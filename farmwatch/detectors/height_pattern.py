@@ -12,27 +12,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from farmwatch.detectors.cells import FACTORS
 from farmwatch.detectors.height_account import account_for, carrying_printer
-from farmwatch.detectors.height_scene import (
-    HeightScene,
-    HeightStreams,
-    band_weights,
-    set_height_scene,
-    shares_of,
-    windows_of,
-)
+from farmwatch.detectors.height_scene import HeightScene, HeightStreams, set_height_scene
+from farmwatch.detectors.height_streams import height_streams
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
-from farmwatch.stats.heights import pooled_hazards
-from farmwatch.stats.onsets import candidate_days, restart_sums
-from farmwatch.stats.plate_scan import log_e_values, zone_shares
 
 TYPES: tuple[SubjectType, ...] = ("printer", "design", "file", "profile", "lot", "family", "room")
 WIDER: tuple[SubjectType, ...] = ("profile", "lot", "family", "room")
-WINDOWED: tuple[SubjectType, ...] = ("printer", "design", "file")
 FAR_BELOW = 3.0
-RATIOS = (2.5, 12.0)
 NO_HEIGHTS = "no failed part has a recorded height"
 
 
@@ -79,7 +67,7 @@ def _narrowed(
 
 
 def _all_streams(scene: HeightScene) -> list[HeightStreams]:
-    return [streams for kind in TYPES if (streams := _streams(scene, kind)) is not None]
+    return [streams for kind in TYPES if (streams := height_streams(scene, kind)) is not None]
 
 
 def _renewed(
@@ -92,7 +80,7 @@ def _renewed(
     renewed = []
     for streams in families:
         if streams.type == found or streams.score.max() >= floor - FAR_BELOW:
-            again = _streams(scene, streams.type)
+            again = height_streams(scene, streams.type)
             renewed += [] if again is None else [again]
         else:
             renewed.append(streams)
@@ -112,7 +100,7 @@ def _needs_a_hand(night: Night, made: Evidence) -> bool:
         return False
     if made.band != "height" and made.subject.type not in ("design", "file"):
         return True
-    if made.detail["rate_in_band"] < settings.rate_at_least:
+    if made.detail["rate_believed"] < settings.rate_at_least:
         return False
     shared = made.detail["largest_design_share"]
     return made.subject.type != "printer" or not shared > settings.design_share_at_most
@@ -120,82 +108,6 @@ def _needs_a_hand(night: Night, made: Evidence) -> bool:
 
 def _marked(check: Check, flagged: set[Subject]) -> Check:
     return replace(check, state="flagged") if Subject(check.subject_type, check.subject_id or "") in flagged else check
-
-
-def _streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | None:
-    """Restart sums of every subject of one type; None where fewer than two subjects could be compared."""
-    settings, budget = scene.night.settings.height_pattern, scene.night.settings.alarm_budget
-    cells, factor = scene.night.history.cells, FACTORS.index(kind)
-    cell_level, names = cells.codes[:, factor], cells.levels[factor]
-    entry_level = cell_level[scene.cell]
-    live = np.flatnonzero(scene.live & (entry_level >= 0))
-    if not len(live) or len(names) < 2:
-        return None
-    order = live[np.lexsort((scene.plate[live], scene.day[live], entry_level[live]))]
-    level, plate = entry_level[order], scene.plate[order]
-    new_unit = (np.diff(level, prepend=-1) != 0) | (np.diff(plate, prepend=-1) != 0)
-    units = np.bincount(level[new_unit], minlength=len(names))
-    seen = units >= settings.plates_at_least
-    too_few = int(((units > 0) & ~seen).sum())
-    rates, others = _rates_of_others(scene, entry_level, cell_level, len(names))
-    seen &= others >= settings.reference_plates
-    kept = seen[level]
-    if not kept.any():
-        return None
-    order, level, plate = order[kept], level[kept], plate[kept]
-    entry_start = np.flatnonzero((np.diff(level, prepend=-1) != 0) | (np.diff(plate, prepend=-1) != 0))
-    windows = windows_of(scene) if kind in WINDOWED else np.zeros((0, 2))
-    shares = shares_of(scene, order, rates, level, windows)
-    ends = np.append(entry_start, len(order))
-    each = 1.0 / np.repeat(np.diff(ends), np.diff(ends))
-    observed = zone_shares(each, ends, np.arange(len(order)), shares.observed)
-    expected = np.clip(zone_shares(each, ends, np.arange(len(order)), shares.expected), 0.0, 1.0)
-    unit_level, day = level[entry_start], scene.day[order][entry_start]
-    start = np.flatnonzero(np.diff(unit_level, prepend=-1))
-    weights = band_weights(len(windows))
-    day_weight = candidate_days(day, start, 0)
-    log_sum = np.logaddexp.reduce(
-        [restart_sums(log_e_values(observed, expected, ratio), start, day_weight, weights) for ratio in RATIOS], axis=0
-    ) - np.log(len(RATIOS))
-    allowed = budget.false_findings_per_month * budget.share_height_pattern * settings.share_of(kind)
-    return HeightStreams(
-        type=kind,
-        names=names,
-        level=unit_level[start],
-        start=start,
-        day=day,
-        plate=plate[entry_start],
-        observed=observed,
-        expected=expected,
-        entry=order,
-        entry_start=entry_start,
-        windows=windows,
-        rates=rates,
-        cell_level=cell_level,
-        log_sum=log_sum,
-        score=log_sum - np.log(30.0 * len(start) / allowed),
-        per_month=allowed,
-        too_few=too_few,
-    )
-
-
-def _rates_of_others(
-    scene: HeightScene, entry_level: np.ndarray, cell_level: np.ndarray, levels: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Hazards by bin of all plates but each subject's own, (levels, bins), and on how many failing plates they rest.
-
-    Every failing plate counts once, however many parts it lost.
-    """
-    live = scene.live
-    per_plate = np.bincount(scene.plate[live], minlength=int(scene.plate.max()) + 1)
-    weight = live / np.maximum(per_plate[scene.plate], 1)
-    bins = scene.exposed.shape[1]
-    code = np.where(entry_level >= 0, entry_level, levels)
-    own = np.bincount(code * bins + scene.bin, weights=weight, minlength=(levels + 1) * bins).reshape(-1, bins)
-    owner = np.where(cell_level >= 0, cell_level, levels)
-    through = np.stack([np.bincount(owner, weights=c, minlength=levels + 1) for c in scene.exposed.T], axis=1)
-    others = own.sum(axis=0) - own[:levels]
-    return pooled_hazards(others, through.sum(axis=0) - through[:levels]), others.sum(axis=1)
 
 
 def _strongest(

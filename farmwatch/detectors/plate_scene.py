@@ -9,7 +9,7 @@ import numpy as np
 
 from farmwatch.detectors.cells import FACTORS
 from farmwatch.detectors.expected import spell_mask
-from farmwatch.detectors.night import Night
+from farmwatch.detectors.night import Night, Spell
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
 from farmwatch.stats.plate_scan import conditional_inclusion, zone_effect, zone_shares
@@ -195,13 +195,20 @@ def silence(
 
 def ended_plates(night: Night) -> np.ndarray:
     """Plates under a known finding that has ended (mended or faded): bool, shape (plates,). They are old news."""
-    cells = night.history.cells
-    number = int(np.searchsorted(cells.plate, len(night.plates), side="left"))
     ended = np.zeros(len(night.plates), dtype=bool)
     for spell in night.spells:
         if spell.until is not None:
-            ended[cells.plate[:number][spell_mask(spell, cells, number, night)]] = True
+            ended |= under_spell(night, spell)
     return ended
+
+
+def under_spell(night: Night, spell: Spell) -> np.ndarray:
+    """Plates of the spell's subject within its days: bool, shape (plates,)."""
+    cells = night.history.cells
+    number = int(np.searchsorted(cells.plate, len(night.plates), side="left"))
+    under = np.zeros(len(night.plates), dtype=bool)
+    under[cells.plate[:number][spell_mask(spell, cells, number, night)]] = True
+    return under
 
 
 def levels_of(night: Night, kind: SubjectType) -> tuple[np.ndarray, np.ndarray]:

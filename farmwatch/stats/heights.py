@@ -41,9 +41,12 @@ def discrete_hazards(exit_bin: np.ndarray, failed: np.ndarray, bins: int, weight
 def band_of(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:
     """Band of each failure height: base up to ``base_mm``, transition up to ``low_mm``, body above; NaN counts as body.
 
-    Heights written to a tenth of a millimetre may be rounded up past the band's last layer: 0.05 mm are allowed.
+    Heights written to a tenth of a millimetre may be rounded up past the band's last layer: 0.05 mm are allowed. Where a
+    run has no such layers, or none are known, nothing lies in the band.
     """
-    return np.where(height_mm <= base_mm + 0.05, BASE, np.where(height_mm <= low_mm + 0.05, TRANSITION, BODY))
+    in_base = (base_mm > 0) & (height_mm <= base_mm + 0.05)
+    in_transition = (low_mm > base_mm) & (height_mm <= low_mm + 0.05)
+    return np.where(in_base, BASE, np.where(in_transition, TRANSITION, BODY))
 
 
 def exposure(part_height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:

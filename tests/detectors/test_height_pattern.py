@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 
 from farmwatch.detectors.height_pattern import detect
-from farmwatch.detectors.night import Verdicts, join_history
+from farmwatch.detectors.height_scene import set_height_scene
+from farmwatch.detectors.height_streams import height_streams
+from farmwatch.detectors.night import Spell, Verdicts, join_history
 from farmwatch.evidence import Evidence
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
@@ -136,3 +138,45 @@ def test_empty_one_run_all_failed_and_no_heights(quiet: Records) -> None:
     assert all(np.isfinite(e.score) for e in night_of(all_failed, 60).evidence)
     unlayered = dataclasses.replace(quiet, runs=quiet.runs.assign(base_layers=np.nan, layer_height_mm=np.nan))
     assert [e for e in night_of(unlayered, 60).evidence if e.band in ("base", "transition")] == []
+
+
+def test_plates_under_a_finding_of_one_printer_testify_for_nobody_else() -> None:
+    made = simulate(dataclasses.replace(SPEC, faults=(Fault("plate_tilt", since_day=30, strength=1.5),)), 6)
+    truth = made.truth[0]
+    night = join_history(made.records).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
+    told = dataclasses.replace(night, spells=(Spell(truth.subject, None, truth.since, None),))
+    before, after = set_height_scene(night), set_height_scene(told)
+    assert before is not None
+    assert after is not None
+    faulty = (
+        (night.plates["printer_id"] == truth.subject.id) & (night.plates["day"] >= pd.Timestamp(truth.since))
+    ).to_numpy()
+    for kind in ("room", "printer"):
+        plain, silenced = height_streams(before, kind), height_streams(after, kind)
+        assert plain is not None
+        assert silenced is not None
+        assert faulty[plain.plate].any()
+        assert faulty[silenced.plate].any() == (kind == "printer")
+    # nor do they bend what is due of the healthy printers
+    healthy = [e for e in detect(told).evidence if e.subject != truth.subject and e.score >= 0]
+    assert healthy == []
+
+
+def test_a_design_that_fails_at_its_own_height_everywhere_is_due_to_fail_there_on_each_printer() -> None:
+    made = simulate(dataclasses.replace(SPEC, faults=(Fault("trapped_suction", since_day=20, strength=2.0),)), 11)
+    height = made.truth[0].detail["height_mm"]
+    scene = set_height_scene(join_history(made.records).night(SPEC.start + dt.timedelta(days=85), SETTINGS))
+    assert scene is not None
+    due = {}
+    for plates in (SETTINGS.height_pattern.habit_plates, 1e9):
+        section = SETTINGS.height_pattern.model_copy(update={"habit_plates": plates})
+        settings = SETTINGS.model_copy(update={"height_pattern": section})
+        streams = height_streams(
+            dataclasses.replace(scene, night=dataclasses.replace(scene.night, settings=settings)), "printer"
+        )
+        assert streams is not None
+        window = 3 + int(np.argmin(np.abs(streams.windows - [height - 1.5, height + 1.5]).sum(axis=1)))
+        due[plates] = float(streams.expected[streams.observed[:, window] > 0.9, window].mean())
+        assert streams.observed[:, window].sum() > 15
+    by_height_alone, with_habits = due[1e9], due[SETTINGS.height_pattern.habit_plates]
+    assert with_habits > 3.0 * by_height_alone
