@@ -21,6 +21,7 @@ import pyarrow as pa
 from farmwatch.collect import collect, deliveries, quarantine
 from farmwatch.collect.plates import Plates
 from farmwatch.collect.rows import understand
+from farmwatch.collect.sources import find_sources
 from farmwatch.store import Farm, StoreError
 from farmwatch.store.files import replace_file
 
@@ -68,9 +69,16 @@ def file_name(table: str, form: str) -> str:
     return f"{table}.desk-{form}.jsonl"
 
 
-def deliver(farm: Farm, form: str, rows: Mapping[str, Sequence[Row]], stands: Callable[[], bool]) -> Delivered:
+def deliver(
+    farm: Farm,
+    form: str,
+    rows: Mapping[str, Sequence[Row]],
+    stands: Callable[[], bool],
+    made: Sequence[str] = ("recorded_at",),
+) -> Delivered:
     """Let the door take ``rows`` (by table) of one form. ``stands()`` says, under the lock, whether what the form was
-    drawn from still stands. Raises :class:`StoreError`.
+    drawn from still stands; ``made`` names the columns that nobody typed, which differ when a form is sent twice.
+    Raises :class:`StoreError`.
     """
     if not is_form(form):
         raise StoreError("a form without an id")
@@ -83,7 +91,7 @@ def deliver(farm: Farm, form: str, rows: Mapping[str, Sequence[Row]], stands: Ca
             busy = True
         earlier = _earlier(farm, form)
         if earlier:
-            return Delivered("again" if _without_time(earlier) == _without_time(files) else "used")
+            return Delivered("again" if _typed(earlier, made) == _typed(files, made) else "used")
         if not stands():
             return Delivered("changed")
         refusals = look_over(farm, form, files)
@@ -126,7 +134,7 @@ def whereabouts(farm: Farm, form: str) -> Literal["kept", "waiting"] | None:
 
 def waiting(farm: Farm) -> int:
     """How many files wait in the inbox."""
-    return sum(not path.name.startswith(".") for path in farm.inbox.iterdir())
+    return len(find_sources(farm, None))
 
 
 def _taken(farm: Farm, form: str, files: Mapping[str, bytes], paths: Sequence[Path]) -> Delivered:
@@ -154,9 +162,9 @@ def _earlier(farm: Farm, form: str) -> dict[str, bytes]:
     return found
 
 
-def _without_time(files: Mapping[str, bytes]) -> dict[str, list[Row]]:
+def _typed(files: Mapping[str, bytes], made: Sequence[str]) -> dict[str, list[Row]]:
     return {
-        table: [{**json.loads(line), "recorded_at": None} for line in data.splitlines()]
+        table: [{**json.loads(line), **dict.fromkeys(made)} for line in data.splitlines()]
         for table, data in files.items()
     }
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from farmwatch.desk.delivery import Row
 from farmwatch.desk.guard import Fields
-from farmwatch.desk.reading import Plate, shown, stamp
+from farmwatch.desk.reading import Plate, shown, stamp, untouched
 from farmwatch.records import RUN_OUTCOMES
 
 PARTS_MOST = 500
@@ -90,7 +90,7 @@ def read_run(fields: Fields, plate: Plate, zone: str) -> Typed:
     run = dict(plate.run)
     for name in (*STARTING, *CHANGING) if new else CHANGING:
         text = decimal(fields.text(name)) if name in NUMBERS else fields.text(name)
-        if text != shown(plate.run.get(name), zone):
+        if text != untouched(plate.run.get(name), zone):
             run[name] = text or None
     touched = set(fields.all("failed"))
     if fields.text("every"):
@@ -153,7 +153,8 @@ def _part(part: Row, touched: bool, fields: Fields, plate: Plate, zone: str) -> 
     as_drawn = (
         part["outcome"] == "failed"
         and (sign, height) == (own_sign(part, run), own_height(part, run, zone))
-        and (plate_sign, plate_height) == tuple(shown(run.get(name), zone) for name in ("sign", "failure_height_mm"))
+        and (plate_sign, plate_height)
+        == tuple(untouched(run.get(name), zone) for name in ("sign", "failure_height_mm"))
     )
     if as_drawn:
         return dict(part)

@@ -117,12 +117,11 @@ def coupon_rows(fields: Fields, drawn: list[Piece], form: str) -> tuple[list[Row
     return rows, lines, problems
 
 
-def check_result(
-    fields: Fields, form: str, finding: Finding, printer_id: str, table: CauseTable, at: dt.datetime
-) -> Row:
+def check_result(fields: Fields, form: str, finding: Finding, printer_id: str, table: CauseTable) -> Row:
     """The service row of a check's result, as ``farmwatch check`` writes it. Raises ``CausesError``."""
-    row: Mapping[str, str] = check_row(finding, fields.text("check"), fields.text("result"), at, printer_id, table)
-    return {**row, "event_id": f"desk-{form}", "recorded_at": now_utc()}
+    now = now_utc()
+    row: Mapping[str, str] = check_row(finding, fields.text("check"), fields.text("result"), now, printer_id, table)
+    return {**row, "event_id": f"desk-{form}", "recorded_at": now}
 
 
 def _bare(piece: Piece) -> bool:

@@ -20,19 +20,23 @@ _FORM = "application/x-www-form-urlencoded"
 
 
 class Fields:
-    """The fields of a posted form: text with plain line ends, without blanks around."""
+    """The fields of a posted form, with plain line ends."""
 
     def __init__(self, pairs: list[tuple[str, str]]) -> None:
         self._values: dict[str, list[str]] = {}
         for name, value in pairs:
-            self._values.setdefault(name, []).append(value.replace("\r\n", "\n").strip())
+            self._values.setdefault(name, []).append(value.replace("\r\n", "\n"))
 
-    def text(self, name: str) -> str:
-        """The first value of ``name``; empty where there is none."""
+    def own(self, name: str) -> str:
+        """The first value of ``name`` just as the page gave it away; empty where there is none."""
         return self._values.get(name, [""])[0]
 
+    def text(self, name: str) -> str:
+        """The first value of ``name`` without the blanks around that fingers leave."""
+        return self.own(name).strip()
+
     def all(self, name: str) -> list[str]:
-        return self._values.get(name, [])
+        return [value.strip() for value in self._values.get(name, [])]
 
 
 class Guard:

@@ -84,7 +84,7 @@ def save_coupons(desk: Desk, request: Request) -> Response:
     fields = request.state.fields
     form, kind = fields.text("form"), _piece_kind(fields.text("kind"))
     values = {name: fields.text(name) for name in forms.COUPON_FIELDS}
-    drawn = _drawn(desk, kind, fields.text("drawn_for"))
+    drawn = _drawn(desk, kind, fields.own("drawn_for"))
     rows, lines, problems = forms.coupon_rows(fields, drawn, form)
     typed = forms.typed_pieces(fields)
     if problems or not is_form(form):
@@ -116,7 +116,7 @@ def _coupons(
         422 if state else 200,
         values=values,
         kind=kind,
-        drawn_for=request.query_params.get("printer_id", "") if not state else request.state.fields.text("drawn_for"),
+        drawn_for=request.query_params.get("printer_id", "") if not state else request.state.fields.own("drawn_for"),
         pieces=[dataclasses.asdict(piece) for piece in pieces],
         form=form,
         printers=[tile.printer_id for tile in reading.printers(desk.farm)],
@@ -154,17 +154,16 @@ def show_finding(desk: Desk, request: Request) -> Response:
 def save_check(desk: Desk, request: Request) -> Response:
     """Enter what a check showed, by the same row as ``farmwatch check`` does."""
     fields = request.state.fields
-    form, finding_id = fields.text("form"), fields.text("finding_id")
+    form, finding_id = fields.text("form"), fields.own("finding_id")
     finding = _find(desk.farm, finding_id)
     if finding is None or not is_form(form):
         return desk.page(request, "trouble", 404, said=f"no finding of that id: {finding_id}")
     try:
-        at = dt.datetime.fromisoformat(fields.text("at"))
         place, table = _last_printer(desk.farm, finding), causes_of_farm(desk.farm)
-        row: Row = forms.check_result(fields, form, finding, place, table, at)
-    except (CausesError, ValueError):
+        row: Row = forms.check_result(fields, form, finding, place, table)
+    except CausesError:
         return _finding(desk, request, finding_id, [], "choose what the check showed")
-    done = deliver(desk.farm, form, {"service": [row]}, lambda: True)
+    done = deliver(desk.farm, form, {"service": [row]}, lambda: True, ("recorded_at", "at"))
     if done.state in _GOOD:
         return RedirectResponse(f"/finding?{urlencode({'id': finding_id, 'saved': form})}", 303)
     words = [refusal.words for refusal in done.refusals]
@@ -182,7 +181,6 @@ def _finding(desk: Desk, request: Request, finding_id: str, said: list[str], ban
         "finding",
         422 if banner else 200,
         finding=told(finding, table, entered),
-        at=f"{forms.now_utc():%Y-%m-%dT%H:%M:%S%z}",
         said=said,
         banner=banner,
     )

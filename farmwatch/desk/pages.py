@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -14,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from farmwatch.causes.table import load_signs
-from farmwatch.desk import delivery, finish, forms
+from farmwatch.desk import delivery, finish, forms, reading
 from farmwatch.desk.security import Rules
 from farmwatch.records import ACTIONS, FEATURES, RUN_OUTCOMES, SERVICE_SUBJECTS, SIGNS
 from farmwatch.report import words
@@ -33,8 +32,8 @@ class Desk:
     notes: dict[str, list[str]] = field(default_factory=dict)
 
     def note(self, form: str, lines: list[str]) -> None:
-        while len(self.notes) >= _NOTES_KEPT:
-            del self.notes[next(iter(self.notes))]
+        for old in list(self.notes)[: 1 - _NOTES_KEPT]:
+            self.notes.pop(old, None)
         self.notes[form] = lines
 
     def page(self, request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
@@ -47,7 +46,7 @@ class Desk:
             nonce=state.nonce,
             **values,
         )
-        return HTMLResponse(re.sub("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", "�", text), status)
+        return HTMLResponse(reading.printable(text), status)
 
     @cached_property
     def _templates(self) -> Environment:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -144,6 +145,16 @@ def shown(value: Any, zone: str) -> str:
     if isinstance(value, float):
         return f"{value:.0f}" if value == round(value) and abs(value) < 1e15 else repr(value)
     return str(value)
+
+
+def printable(text: str) -> str:
+    """Without the control characters that a page cannot hold."""
+    return re.sub("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", "\ufffd", text)
+
+
+def untouched(value: Any, zone: str) -> str:
+    """What a form sends back of a value that nobody touched: browsers mend line ends, and blanks around are cut."""
+    return re.sub("\r\n?", "\n", printable(shown(value, zone))).strip()
 
 
 def stamp(standing: Sequence[Mapping[str, Any]]) -> dt.datetime:

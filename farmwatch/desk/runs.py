@@ -63,13 +63,14 @@ def show_run(desk: Desk, request: Request) -> Response:
 def save_run(desk: Desk, request: Request) -> Response:
     """Hand a run to the door; the form again, with what was typed, where it does not take it."""
     farm, fields = desk.farm, request.state.fields
-    form, run_id, new = fields.text("form"), fields.text("run_id"), fields.text("new") == "1"
+    form, new = fields.text("form"), fields.text("new") == "1"
+    run_id = fields.text("run_id") if new else fields.own("run_id")
     if not is_form(form):
         return desk.page(request, "trouble", 400, said="a form without an id: load the page again")
     standing = reading.plate(farm, run_id)
     plate = standing
     if new:
-        plate = _blank(desk, fields.text("printer_id"), fields.text("like"), fields.text("parts"), run_id)
+        plate = _blank(desk, fields.own("printer_id"), fields.own("like"), fields.text("parts"), run_id)
     elif not standing.run:
         return desk.page(request, "trouble", 404, said=f"no run of that id: {run_id}")
     typed = finish.read_run(fields, plate, farm.timezone)
@@ -134,7 +135,7 @@ def _draw(
         new=new,
         form=form or new_form(),
         seen=seen or (fields.text("seen") if fields is not None else reading.NO_RUN if new else plate.seen),
-        like=fields.text("like") if fields is not None else asked.get("like", ""),
+        like=fields.own("like") if fields is not None else asked.get("like", ""),
         count=fields.text("parts") if fields is not None else asked.get("parts", ""),
         values=_values(desk, plate, fields, new, asked.get("like", "")),
         parts=plate.parts,

@@ -19,7 +19,7 @@ from farmwatch.store import Farm, StoreError
 from farmwatch.store.files import one_line
 
 _GRACE_S = 5
-_AT_ONCE = 64
+_AT_ONCE = 256
 _WILDCARDS = ("0.0.0.0", "::")
 
 
@@ -65,7 +65,7 @@ def open_desk(farm: Farm, host: str, port: int, token: str | None) -> Opened:
         raise StoreError(f"{host}, port {port}: cannot be had: {one_line(error)}") from None
     port = bound.getsockname()[1]
     name = socket.gethostname().lower()
-    names = {"localhost", "127.0.0.1", "::1"} if local else {host.lower(), name, f"{name}.local"}
+    names = {host, "localhost", "127.0.0.1", "::1"} if local else {host.lower(), name, f"{name}.local"}
     rules = Rules(asked, frozenset(names), host in _WILDCARDS, f"farmwatch_desk_{port}")
     shown = f"[{host}]" if ":" in host else name if host in _WILDCARDS else host
     tail = f"; token: {asked}" if made_up else ""

@@ -295,3 +295,29 @@ def test_files_of_the_desk_are_plain_json_lines_of_the_contract(browser: Browser
     row = json.loads(last.read())
     assert row["run_id"] == "R1"
     assert dt.datetime.fromisoformat(row["recorded_at"]).tzinfo is not None
+
+
+def test_odd_texts_that_stand_are_not_changed_by_looking_at_them(browser: Browser, rows: Rows, farm: Farm) -> None:
+    odd = {
+        "run_id": " R 9 ",
+        "printer_id": " fir",
+        "operator": "ann ",
+        "note": "\n two\r\nlines\rthree\x07 ",
+        "sign": "curled",
+    }
+    run = {**odd, "started_at": "2031-03-05T08:00", "outcome": "good"}
+    (farm.inbox / "runs-odd.jsonl").write_text(json.dumps(run) + "\n")
+    assert not collect(farm).trouble
+    before = rows("runs", run_id=" R 9 ")
+    page = browser.get("/run?id=+R+9+")
+    # a browser sends every line end as two characters
+    pairs = [
+        (name, value.replace("\r\n", "\n").replace("\r", "\n").replace("\n", "\r\n"))
+        for name, value in page.form("/run")
+    ]
+    assert browser.post("/run", pairs).status == 303
+    assert rows("runs", run_id=" R 9 ") == before
+    assert browser.post("/run", filled(pairs, {"operator": "bo"})).status == 303
+    changed = rows("runs", run_id=" R 9 ")[0]
+    assert changed.pop("recorded_at")
+    assert changed == {**before[0], "operator": "bo"}
