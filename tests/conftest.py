@@ -48,6 +48,6 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chrome]:
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     window = Chrome(options, ChromeService(driver))
-    window.set_page_load_timeout(30)
+    window.set_page_load_timeout(60)
     yield window
     window.quit()

@@ -84,7 +84,7 @@ class FindingPart:
 
 @dataclass(frozen=True)
 class WeeklyContents:
-    """The weekly report. ``needs_hand`` holds the ids of findings to act on, dearest first."""
+    """The weekly report. ``needs_hand`` holds the findings to act on, dearest first; ``beware`` stands with them."""
 
     farm: str
     week: str
@@ -106,6 +106,7 @@ class WeeklyContents:
     lots: tuple[SubjectRow, ...]
     unit: str
     safety: tuple[str, ...]
+    beware: str
 
     @property
     def findings(self) -> tuple[FindingPart, ...]:
@@ -166,6 +167,7 @@ def build_contents(
         lots=subject_rows("lot", frames, findings, week, until),
         unit=frames.unit,
         safety=words.SAFETY,
+        beware=words.SAFETY_BRIEF,
     )
 
 

@@ -33,7 +33,9 @@ def markdown_page(contents: WeeklyContents) -> str:
     for place, part in enumerate(c.needs_hand, 1):
         first = f" {safe(part.first_step)}" if part.first_step else ""
         out.append(f"{place}. **{safe(part.headline)}** {safe(words.sentence(part.lost_words))}.{first}")
-    if not c.needs_hand:
+    if c.needs_hand:
+        out += ["", f"Before you do any of this: {safe(c.beware)}"]
+    else:
         out.append("Nothing. No finding waits for somebody.")
     if c.not_checked:
         out += ["", "## Not checked", "", *(f"- {safe(row.text)}" for row in c.not_checked)]
