@@ -50,13 +50,21 @@ def write(farm: Farm, digest: str, name: str, table: str, faults: Sequence[Fault
 def entries(farm: Farm, table: str | None = None, reason: str | None = None) -> Iterator[dict[str, Any]]:
     """Every row in quarantine, as written: with ``file``, ``delivery``, ``table``, ``line``, ``reason`` and so on."""
     for path in sorted(farm.quarantine.glob("*.jsonl")):
-        try:
-            lines = path.read_bytes().splitlines()
-            for line in lines:
-                if reason is not None and reason.encode() not in line:
-                    continue
-                entry = json.loads(line)
-                if (table is None or entry["table"] == table) and (reason is None or entry["reason"] == reason):
-                    yield entry
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise StoreError(f"{path}: cannot be read: {one_line(error)}; farmwatch rebuild makes it anew") from None
+        for entry in entries_of(path, reason):
+            if table is None or entry["table"] == table:
+                yield entry
+
+
+def entries_of(path: Path, reason: str | None = None) -> Iterator[dict[str, Any]]:
+    """The rows of one quarantine file, as written. Raises :class:`StoreError` where it cannot be read."""
+    try:
+        for line in path.read_bytes().splitlines() if path.exists() else ():
+            if reason is not None and reason.encode() not in line:
+                continue
+            entry = json.loads(line)
+            if {"table", "line", "column", "reason"} - entry.keys():
+                raise ValueError("not a row in quarantine")
+            if reason is None or entry["reason"] == reason:
+                yield entry
+    except (OSError, ValueError, AttributeError) as error:
+        raise StoreError(f"{path}: cannot be read: {one_line(error)}; farmwatch rebuild makes it anew") from None

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.report.week import Week
 from farmwatch.settings import Settings
-from farmwatch.store.jobs import Entry, Ledger
+from farmwatch.store.jobs import Entry, Ledger, cut_off
 
 Standing = Literal["due", "waiting", "done", "given up"]
 _DAY = dt.timedelta(days=1)
@@ -84,16 +84,19 @@ def _backwards(job: str, day: dt.date, settings: Settings) -> Iterator[Period]:
 
 
 def standing(entry: Entry | None, now: dt.datetime, settings: Settings) -> Standing:
-    """How a period that has fallen due stands. One that a killed process left at ``started`` is due."""
-    if entry is None or entry.state == "started":
+    """How a period that has fallen due stands. A try that a killed process left at ``started`` is one that failed; the
+    next needs no pause, as whatever ended the process is over.
+    """
+    if entry is None:
         return "due"
     if entry.state == "succeeded":
         return "done"
-    if entry.failures > settings.schedule.retries:
+    if cut_off(entry).failures > settings.schedule.retries:
         return "given up"
-    ended = entry.ended or entry.started
+    if entry.ended is None:
+        return "due"
     # where the clock was set back the pause is over
-    waits = ended <= now < ended + dt.timedelta(minutes=settings.schedule.retry_minutes)
+    waits = entry.ended <= now < entry.ended + dt.timedelta(minutes=settings.schedule.retry_minutes)
     return "waiting" if waits else "due"
 
 

@@ -14,10 +14,12 @@ from farmwatch.schedule.recipes import RECIPES
 from farmwatch.store import Farm, StoreError
 from farmwatch.store.files import one_line
 from farmwatch.store.jobs import (
+    CUT_OFF,
     LEDGER_FILE,
     Busy,
     Entry,
     begun,
+    cut_off,
     load_jobs,
     save_jobs,
     working,
@@ -65,6 +67,7 @@ def _run_all(farm: Farm, clock: Clock, stopping: Callable[[], bool]) -> Outcome:
     if bad:
         lines.append(f"{LEDGER_FILE}: {len(bad)} lines that nobody can read are left out; what they told may run again")
         write_log(farm, clock(), lines[-1])
+    lines += _own_up(farm, ledger, clock)
     for period in candidates(ledger, clock(), farm.settings):
         if stopping():
             break
@@ -76,6 +79,21 @@ def _run_all(farm: Farm, clock: Clock, stopping: Callable[[], bool]) -> Outcome:
         lines += said
         failed |= not sound
     return Outcome(tuple(printable(line) for line in lines), failed)
+
+
+def _own_up(farm: Farm, ledger: dict[tuple[str, str], Entry], clock: Clock) -> list[str]:
+    """Put down as failed what is at ``started``: whoever began it is gone, as the lock was free. A line on each."""
+    gone = [entry for entry in ledger.values() if entry.state == "started"]
+    lines = []
+    for entry in gone:
+        ledger[entry.job, entry.period] = cut_off(entry)
+        last = cut_off(entry).failures > farm.settings.schedule.retries
+        then = "given up" if last else "run again"
+        lines.append(f"failed: {entry.job} {entry.period}: try {entry.attempts}: {CUT_OFF}; {then}")
+        write_log(farm, clock(), lines[-1])
+    if gone:
+        save_jobs(farm, ledger)
+    return lines
 
 
 def _run(farm: Farm, ledger: dict[tuple[str, str], Entry], period: Period, clock: Clock) -> tuple[list[str], bool]:

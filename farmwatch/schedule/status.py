@@ -41,7 +41,11 @@ def status_document(farm: Farm, now: dt.datetime | None = None) -> dict[str, Any
         "running": running,
         "troubles": troubles,
         "jobs": [_job(job, ledger, zone, running) for job in JOBS],
-        "due": [_owed(period, ledger, now, farm.settings, zone) for period in _open(ledger, now, farm.settings)],
+        "due": [
+            _owed(period, ledger, now, farm.settings, zone)
+            for period in _open(ledger, now, farm.settings)
+            if not (running and period.key in ledger and ledger[period.key].state == "started")
+        ],
         "next": [_next(upcoming(job, now, farm.settings), zone) for job in JOBS],
         "inbox_files": sum(path.is_file() for path in farm.inbox.rglob("*")) if farm.inbox.is_dir() else 0,
         "printers": [_printer(one, zone) for one in printers],
@@ -158,7 +162,7 @@ def _job_lines(job: dict[str, Any]) -> list[str]:
         "failed": f"failed {_clock(last['ended'] or last['started'])} after {last['attempts']} "
         f"{'try' if last['attempts'] == 1 else 'tries'}: {last['error']}",
         "running": f"runs since {_clock(last['started'])}",
-        "killed": f"was cut off (started {_clock(last['started'])}, try {last['attempts']}); it will be run again",
+        "killed": f"was cut off (started {_clock(last['started'])}, try {last['attempts']})",
     }
     note = f"; {last['note']}" if last["note"] else ""
     lines = [f"{job['job']} {last['period']}: {words[last['state']]}{note}"]

@@ -22,14 +22,16 @@ from farmwatch.store.files import StoreError, clear_drafts, make_folder, one_lin
 
 State = Literal["started", "succeeded", "failed"]
 LEDGER_FILE, LOG_FILE = "jobs.jsonl", "farmwatch.log"
+CUT_OFF = "the process ended in mid-job: killed, out of memory, or without power"
 _ROOM = ".jobs"  # the lock, and drafts that no other writer clears away
 _LOG_BYTES = 4 << 20
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One job for one period. Times are UTC; ``failures`` counts the tries that ended in an error, ``attempts`` all
-    that began. ``error``: of a failed one, in one line. ``note``: what a person should know of one that succeeded.
+    """One job for one period. Times are UTC; ``failures`` counts the tries that ended in an error or with their process,
+    ``attempts`` all that began. ``ended``: None too where the process ended in mid-job. ``error``: of a failed one, in
+    one line. ``note``: what a person should know of one that succeeded.
     """
 
     job: str
@@ -112,6 +114,13 @@ def begun(earlier: Entry | None, job: str, period: str, now: dt.datetime) -> Ent
     if earlier is None:
         return Entry(job, period, "started", now)
     return replace(earlier, state="started", started=now, ended=None, attempts=earlier.attempts + 1, note=None)
+
+
+def cut_off(entry: Entry) -> Entry:
+    """``entry``; one at ``started`` whose process is known to be gone as the failure that it was."""
+    if entry.state != "started":
+        return entry
+    return replace(entry, state="failed", failures=entry.failures + 1, error=CUT_OFF)
 
 
 def write_log(farm: Farm, now: dt.datetime, line: str, detail: str = "") -> None:

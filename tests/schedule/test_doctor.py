@@ -154,6 +154,24 @@ def test_deliveries(farm: Farm) -> None:
     assert "1 deliveries are missing: 00000002" in trouble_text(examine(farm))
 
 
+def test_quarantine(farm: Farm) -> None:
+    (farm.inbox / "runs-odd.csv").write_text("run_id,printer_id,started_at,outcome\nq1,p,never,good\nq2,p,now,good\n")
+    collect(farm)
+    assert examine(farm) == []
+    (path,) = farm.quarantine.glob("runs-odd*")
+    text = path.read_text()
+    path.write_text(text.splitlines()[0] + "\n")
+    assert "1 rows differ between quarantine and deliveries" in trouble_text(examine(farm))
+    path.write_text(text[:-9])
+    assert "rebuild" in named(farm)[str(path)]
+    path.unlink()
+    assert str(path) in named(farm)
+    path.with_name("runs.csv.strange.jsonl").write_text(text)
+    rebuild(farm)
+    assert examine(farm) == []
+    assert path.read_text() == text
+
+
 def test_findings_jobs_and_strays(farm: Farm) -> None:
     ledger = farm.findings_path / "ledger" / f"night={NIGHT}.parquet"
     ledger.write_bytes(ledger.read_bytes()[:100])

@@ -88,22 +88,66 @@ def test_after_success_the_error_is_gone(farm: Farm, counted: Counted) -> None:
     assert (entry.state, entry.error, entry.attempts) == ("succeeded", None, 2)
 
 
-def test_what_a_killed_process_left_is_run_again(farm: Farm, counted: Counted, monkeypatch: pytest.MonkeyPatch) -> None:
-    def killed(farm: Farm, period: Period) -> Done:
-        raise KeyboardInterrupt
+def killed(farm: Farm, period: Period) -> Done:
+    raise KeyboardInterrupt
 
+
+def test_what_a_killed_process_left_is_run_again(farm: Farm, counted: Counted, monkeypatch: pytest.MonkeyPatch) -> None:
     with monkeypatch.context() as patch:
         for job in recipes.RECIPES:
             patch.setitem(recipes.RECIPES, job, killed)
-        for _ in range(5):
+        for _ in range(3):
             with pytest.raises(KeyboardInterrupt):
                 run_due(farm, NOON)
     entries = load_jobs(farm)[0]
-    assert [(entry.state, entry.attempts) for entry in entries.values()] == [("started", 5)]
+    assert [(entry.state, entry.attempts, entry.failures) for entry in entries.values()] == [("started", 3, 2)]
     assert "was cut off" in status_text(status_document(farm, NOON))
-    run_due(farm, NOON)
+    outcome = run_due(farm, NOON)
+    assert "try 3: the process ended in mid-job" in outcome.lines[0]
+    assert not outcome.failed
     assert set(counted.done.values()) == {1}
     assert counted.done[NIGHT] == 1
+    assert {(entry.state, entry.error) for entry in load_jobs(farm)[0].values()} == {("succeeded", None)}
+
+
+def test_a_night_that_kills_every_process_is_given_up(
+    farm: Farm, counted: Counted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three retries as after any failure; then the other jobs, and the nights to come, have their turn."""
+
+    def deadly(farm: Farm, period: Period) -> Done:
+        return killed(farm, period) if period.key == NIGHT else counted(farm, period)
+
+    monkeypatch.setitem(recipes.RECIPES, "nightly", deadly)
+    deaths = 0
+    for minute in range(60):
+        try:
+            run_due(farm, NOON + minute * MINUTE)
+        except KeyboardInterrupt:
+            deaths += 1
+    assert deaths == 1 + farm.settings.schedule.retries == 4
+    entry = load_jobs(farm)[0][NIGHT]
+    assert (entry.state, entry.attempts, entry.failures) == ("failed", 4, 4)
+    assert "mid-job" in str(entry.error)
+    text = status_text(status_document(farm, NOON + 60 * MINUTE))
+    assert "given up" in text
+    assert "mid-job" in text
+    run_due(farm, NOON + 24 * 60 * MINUTE)
+    assert counted.done["nightly", "2031-02-11"] == 1
+
+
+def test_kills_and_errors_add_up(farm: Farm, counted: Counted, monkeypatch: pytest.MonkeyPatch) -> None:
+    farm = settled(farm, retries=1, retry_minutes=10)
+    counted.failing = {"nightly"}
+    run_due(farm, NOON)
+    with monkeypatch.context() as patch:
+        patch.setitem(recipes.RECIPES, "nightly", killed)
+        with pytest.raises(KeyboardInterrupt):
+            run_due(farm, NOON + 20 * MINUTE)
+    counted.failing = set()
+    assert {item["standing"] for item in status_document(farm, NOON + 21 * MINUTE)["due"]} >= {"given up"}
+    run_due(farm, NOON + 60 * MINUTE)
+    assert ("nightly", "2031-02-09") not in counted.done  # both its tries are used up
 
 
 def test_a_damaged_ledger_costs_only_its_damaged_lines(farm: Farm, counted: Counted) -> None:
