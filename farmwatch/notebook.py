@@ -252,7 +252,9 @@ class FindingView:
 
     def _repr_html_(self) -> str:
         farm = self._farm
-        return html_card(finding_part(self.finding, farm._frames, Week.of(farm.as_of), farm.as_of, farm._causes))
+        week = Week.of(farm.as_of)
+        every = [view.finding for view in farm.findings()]
+        return html_card(finding_part(self.finding, farm._frames, week, farm.as_of, farm._causes, every))
 
 
 class FindingList(list[FindingView]):

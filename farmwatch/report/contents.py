@@ -137,7 +137,7 @@ def build_contents(
     frames = Frames(
         plates, parts, part_risk, service, empty("coupons") if coupons is None else coupons, settings.farm.timezone
     )
-    parted = [(finding, finding_part(finding, frames, week, until, table)) for finding in findings]
+    parted = [(finding, finding_part(finding, frames, week, until, table, findings)) for finding in findings]
     parted.sort(key=lambda pair: (-pair[1].lost, -pair[0].evidence.score, pair[0].finding_id))
     live = [pair for pair in parted if pair[0].status in ("open", "watching", "returned")]
     faults = [pair for pair in live if pair[0].evidence.kind != "odd_run" and not got_better(pair[0])]
@@ -184,26 +184,46 @@ def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
     return f"Everything else was looked at ({looked})." if gone else f"Everything was looked at ({looked})."
 
 
-def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date) -> float:
+def counts_losses(finding: Finding) -> bool:
+    """Whether failures are counted to the finding: a measure that moved loses nothing by itself, what it costs is
+    counted where failures moved; what is over loses nothing any more.
+    """
+    live = finding.status in ("open", "watching", "returned")
+    return live and finding.evidence.kind not in ("signal_shift", "odd_run")
+
+
+def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date, beside: Sequence[Finding] = ()) -> float:
     """Failures above expected on the subject's plates in the week, as the finding counts them; never below 0.
 
-    A measure that moved loses nothing by itself: what it costs is counted where failures moved.
+    A failure that findings ``beside`` it count too is shared among them by the weight of their evidence, so that the
+    losses of all findings add up to no more than what was lost.
     """
-    if finding.evidence.kind in ("signal_shift", "odd_run"):
+    if not counts_losses(finding):
         return 0.0
     rows = frames.counted(finding.evidence)
     days = rows["day"].to_numpy()
-    inside = (days >= np.datetime64(week.first)) & (days <= np.datetime64(until))
-    excess = float(rows["failed"].to_numpy()[inside].sum() - rows["expected"].to_numpy()[inside].sum())
-    return max(0.0, excess)
+    rows = rows[(days >= np.datetime64(week.first)) & (days <= np.datetime64(until))]
+    own = max(finding.evidence.score, 1.0)
+    weight = np.full(len(rows), own)
+    for other in beside:
+        if other.finding_id != finding.finding_id and counts_losses(other) and not got_better(other):
+            shared = rows.index.isin(frames.counted(other.evidence).index)
+            weight += np.where(shared, max(other.evidence.score, 1.0), 0.0)
+    excess = rows["failed"].to_numpy(dtype=float) - rows["expected"].to_numpy()
+    return max(0.0, float((excess * own / weight).sum()))
 
 
 def finding_part(
-    finding: Finding, frames: Frames, week: Week, until: dt.date, table: CauseTable | None = None
+    finding: Finding,
+    frames: Frames,
+    week: Week,
+    until: dt.date,
+    table: CauseTable | None = None,
+    beside: Sequence[Finding] = (),
 ) -> FindingPart:
-    """One finding in words, with the contents of its pictures."""
+    """One finding in words, with the contents of its pictures. ``beside``: the findings with which it shares losses."""
     evidence = finding.evidence
-    lost = lost_in_week(finding, frames, week, until)
+    lost = lost_in_week(finding, frames, week, until, beside)
     causes = sorted(finding.causes, key=lambda cause: -cause.probability)
     figures = numbers(evidence)
     sure = bool(causes) and causes[0].probability >= SURE_ENOUGH

@@ -15,7 +15,7 @@ from farmwatch.causes.table import load_causes
 from farmwatch.detectors.night import join_history
 from farmwatch.evidence import KINDS, Subject
 from farmwatch.records import Records, conform
-from farmwatch.report.contents import FindingPart, build_contents, got_better
+from farmwatch.report.contents import FindingPart, build_contents, got_better, lost_in_week
 from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import Attribution, Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
 from farmwatch.report.week import Week
@@ -79,8 +79,32 @@ def test_the_dearest_finding_comes_first(case: Case) -> None:
     week = own & (case.night.plates["day"] >= pd.Timestamp(WEEK.first))
     rows = np.flatnonzero(week[case.night.parts["plate"]].to_numpy())
     excess = case.night.parts["failed"].to_numpy()[rows].sum() - case.night.part_risk[rows].sum()
-    assert part_of(case, "plate_pattern").lost == pytest.approx(excess)
+    frames = Frames(
+        case.night.plates,
+        case.night.parts,
+        case.night.part_risk,
+        case.night.records.service,
+        case.night.records.coupons,
+    )
+    pattern = next(finding for finding in case.findings if finding.evidence.kind == "plate_pattern")
+    assert lost_in_week(pattern, frames, WEEK, AS_OF) == pytest.approx(excess)
     assert case.night.parts["failed"].to_numpy()[rows].sum() == 21
+
+
+def test_a_part_that_two_findings_count_is_lost_once(case: Case) -> None:
+    """The losses of all findings in force add up to no more than what was lost on the plates that they speak of."""
+    night = case.night
+    frames = Frames(night.plates, night.parts, night.part_risk, night.records.service, night.records.coupons)
+    level = evidence("rate_level", Subject("printer", "P2"), score=9.0)
+    pattern = next(finding for finding in case.findings if finding.evidence.kind == "plate_pattern")
+    moved = next(finding for finding in case.findings if finding.evidence.kind == "signal_shift")
+    over = finding_of(98, level, status="faded")
+    own = [finding_of(99, level), pattern]
+    alone = [lost_in_week(finding, frames, WEEK, AS_OF) for finding in own]
+    shared = [lost_in_week(finding, frames, WEEK, AS_OF, [*own, moved, over]) for finding in own]
+    assert alone == pytest.approx([alone[0]] * len(own))
+    assert sum(shared) == pytest.approx(alone[0])
+    assert shared[0] / shared[1] == pytest.approx(9.0 / pattern.evidence.score)
 
 
 def test_bins_of_failures_add_up_to_the_records(case: Case) -> None:
