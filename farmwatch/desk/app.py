@@ -27,13 +27,12 @@ _WRONG_TOKEN_S = 1.0
 
 def show_home(desk: Desk, request: Request) -> Response:
     form = request.query_params.get("saved", "")
-    return desk.page(
-        request,
-        "home",
-        said=taking.said_of(delivery.whereabouts(desk.farm, form), desk.notes.get(form, [])),
-        waiting=delivery.waiting(desk.farm),
-        findings=sum(finding.status in logs.LIVE for finding in load_findings(desk.farm)),
-    )
+    return _home(desk, request, taking.said_of(delivery.whereabouts(desk.farm, form), desk.notes.get(form, [])))
+
+
+def _home(desk: Desk, request: Request, said: list[str]) -> Response:
+    live = sum(finding.status in logs.LIVE for finding in load_findings(desk.farm))
+    return desk.page(request, "home", said=said, waiting=delivery.waiting(desk.farm), findings=live)
 
 
 def take_inbox(desk: Desk, request: Request) -> Response:
@@ -44,7 +43,7 @@ def take_inbox(desk: Desk, request: Request) -> Response:
     bad = total.quarantined.total()
     lines = [f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {bad} to quarantine."]
     lines += [f"{report.file} cannot be read: {report.error}" for report in summary.unreadable]
-    return desk.page(request, "home", said=lines, waiting=delivery.waiting(desk.farm), findings=0)
+    return _home(desk, request, lines)
 
 
 def show_login(desk: Desk, request: Request) -> Response:

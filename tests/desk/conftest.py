@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -132,13 +133,18 @@ def no_waiting_for_the_disk() -> Iterator[None]:
         yield
 
 
-@pytest.fixture
-def farm(tmp_path: Path) -> Farm:
-    farm = Farm.create(tmp_path / "farm", "Europe/Paris")
+@pytest.fixture(scope="session")
+def model(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    farm = Farm.create(tmp_path_factory.mktemp("model") / "farm", "Europe/Paris")
     for name, text in FILES.items():
         (farm.inbox / name).write_text(text)
     assert not collect(farm).trouble
-    return farm
+    return farm.path
+
+
+@pytest.fixture
+def farm(tmp_path: Path, model: Path) -> Farm:
+    return Farm.open(shutil.copytree(model, tmp_path / "farm"))
 
 
 @pytest.fixture
