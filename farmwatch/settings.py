@@ -150,6 +150,10 @@ class OddRunSection(Section):
 class CureOffsetSection(Section):
     """How measured pieces are judged."""
 
+    share_lot: Share
+    share_printer: Share
+    share_profile: Share
+    share_farm: Share
     gross_error_mm: Positive
     session_share: Share
     session_sd_mm: Positive
@@ -160,6 +164,9 @@ class CureOffsetSection(Section):
     look_back_days: Count
     keep_within: Positive
     findings_at_most: Count
+
+    def share_of(self, subject_type: str) -> float:
+        return float(getattr(self, f"share_{subject_type}"))
 
 
 class WearSection(Section):
