@@ -410,3 +410,34 @@ def test_every_key_of_a_map_is_told() -> None:
             assert re.search(rf"\b{name}\b", PAGE), name
     read_map(MAP.encode(), "map.toml")
     assert json.dumps(tomllib.loads(MAP))
+
+
+def test_a_map_that_only_renames_comes_to_the_rows_of_the_plain_file(tmp_path: Path) -> None:
+    """The second route: the sample's runs under other column names, with commas and minutes, against the file itself."""
+    plain = (Path(__file__).parents[2] / "data_samples" / "runs-2031-02.csv").read_text().splitlines()[:400]
+    head, *lines = [line.split(",") for line in plain]
+    renamed = [f"my {name}" for name in head]
+    place = head.index("planned_s")
+    numbers = [head.index(name) for name in ("exposure_s", "ambient_c", "vat_c", "peak_release_n", "layer_height_mm")]
+    for line in lines:
+        line[place] = repr(float(line[place]) / 60).replace(".", ",")
+        for number in numbers:
+            line[number] = line[number].replace(".", ",")
+    names = "\n".join(f'{name} = "my {name}"' for name in head if name not in ("planned_s", "failure_height_mm"))
+    map_text = f'[file]\nseparator = ";"\ndecimal_comma = true\n[runs]\n{names}\nplanned_s = {{ column = "my planned_s", factor = 60 }}\n'
+    farms = []
+    for name in ("plain", "mapped"):
+        farm = Farm.create(tmp_path / name, "Europe/Paris")
+        path = tmp_path / f"runs-{name}.csv"
+        if name == "plain":
+            keep = [index for index, column_name in enumerate(head) if column_name != "failure_height_mm"]
+            path.write_text("\n".join(",".join(row.split(",")[index] for index in keep) for row in plain))
+            assert collect(farm, [path]).totals.taken == len(lines)
+        else:
+            path.write_text("\n".join(";".join(row) for row in [renamed, *lines]))
+            (tmp_path / "m.toml").write_text(map_text)
+            assert collect(farm, [path], None, load_map(tmp_path / "m.toml")).totals.taken == len(lines)
+        farms.append(rows(farm, "runs"))
+    for one, other in zip(*farms, strict=True):
+        assert other.pop("planned_s") == pytest.approx(one.pop("planned_s"), rel=1e-12)
+        assert one == other
