@@ -424,7 +424,8 @@ def test_a_map_that_only_renames_comes_to_the_rows_of_the_plain_file(tmp_path: P
         for number in numbers:
             line[number] = line[number].replace(".", ",")
     names = "\n".join(f'{name} = "my {name}"' for name in head if name not in ("planned_s", "failure_height_mm"))
-    map_text = f'[file]\nseparator = ";"\ndecimal_comma = true\n[runs]\n{names}\nplanned_s = {{ column = "my planned_s", factor = 60 }}\n'
+    minutes = 'planned_s = { column = "my planned_s", factor = 60 }'
+    map_text = f'[file]\nseparator = ";"\ndecimal_comma = true\n[runs]\n{names}\n{minutes}\n'
     farms = []
     for name in ("plain", "mapped"):
         farm = Farm.create(tmp_path / name, "Europe/Paris")
