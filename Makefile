@@ -11,7 +11,7 @@ DEMO := demo-farm
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: demo test check lint types imports browser tests bench clean
+.PHONY: demo test check lint types imports browser tests bench torture clean
 
 demo: $(READY)
 	rm -rf $(DEMO)
@@ -50,6 +50,10 @@ tests: $(READY) browser
 
 bench: $(READY)
 	for table in benchmarks/*.py; do echo "== $$table"; $(BIN)/python $$table || exit 1; done
+
+# hours: kills, failures, full disks, damage, readers, mutated files, random deliveries (docs/torture.md)
+torture: $(READY)
+	PYTHONPATH=tests $(BIN)/python -m torture
 
 clean:
 	rm -rf $(VENV) $(DEMO) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache

@@ -127,7 +127,9 @@ def _take_table(session: _Session, table: str, sources: Sequence[Source], tick: 
     for source in sources:
         try:
             data, state = source.read(limits.max_file_mib << 20)
-            understood = understand(data, source.name, table, farm.timezone, plates, limits.max_file_rows)
+            understood = understand(
+                data, source.name, table, farm.timezone, plates, limits.max_file_rows, limits.max_file_mib << 21
+            )
         except Unreadable as error:
             _refuse(session, source, str(error))
         else:

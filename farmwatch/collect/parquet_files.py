@@ -12,20 +12,21 @@ import pyarrow.parquet as pq
 from farmwatch.collect.raw import FIELD_LIMIT, RawRows, Unreadable, check_header
 
 _SLICE = 65_536
-_UNFOLDED_LIMIT = 4 << 30
 
 
-def read_parquet(data: bytes, table: str, max_rows: int) -> RawRows:
-    """Rows of one Parquet file; their lines are row numbers from 1. Raises :class:`Unreadable`."""
+def read_parquet(data: bytes, table: str, max_rows: int, max_unfolded: int) -> RawRows:
+    """Rows of one Parquet file that holds at most ``max_unfolded`` bytes of values; their lines are row numbers from 1.
+    Raises :class:`Unreadable`.
+    """
     try:
-        whole = _read(data, table, max_rows)
+        whole = _read(data, table, max_rows, max_unfolded)
         whole.validate(full=True)
     except (pa.ArrowException, OSError, OverflowError, MemoryError) as error:
         raise Unreadable(f"not Parquet that can be read: {' '.join(str(error).split())[:200]}") from None
     return RawRows(whole, np.arange(1, len(whole) + 1))
 
 
-def _read(data: bytes, table: str, max_rows: int) -> pa.Table:
+def _read(data: bytes, table: str, max_rows: int, max_unfolded: int) -> pa.Table:
     source = pa.BufferReader(data)
     schema = pq.read_schema(source)
     names = check_header(schema.names, table)
@@ -47,7 +48,7 @@ def _read(data: bytes, table: str, max_rows: int) -> pa.Table:
         columns = []
         for column in batch.columns:
             unfolded += _unfolded_bytes(column)
-            if unfolded > _UNFOLDED_LIMIT:
+            if unfolded > max_unfolded:
                 raise Unreadable("unfolds to more than the memory that a file may take")
             columns.append(_unfold(column))
         slices.append(pa.table(columns, names=names))

@@ -23,6 +23,7 @@ from farmwatch.records import TABLES, Table
 from farmwatch.store.merge import key_codes, recorded, same_rows
 from farmwatch.store.tables import RESERVED
 
+UNFOLDED_BYTES = 4 << 30  # for whoever sets no limit
 FORMATS = {".csv": "csv", ".jsonl": "jsonl", ".ndjson": "jsonl", ".parquet": "parquet", ".zip": "mapped"}
 
 
@@ -43,9 +44,17 @@ def table_of(name: str) -> str | None:
     return stem if stem in TABLES else None
 
 
-def understand(data: bytes, name: str, table: str, zone: str, plates: Plates, max_rows: int) -> Understood:
+def understand(
+    data: bytes,
+    name: str,
+    table: str,
+    zone: str,
+    plates: Plates,
+    max_rows: int,
+    max_unfolded: int = UNFOLDED_BYTES,
+) -> Understood:
     """The rows of the file called ``name`` with content ``data``. Raises :class:`Unreadable`."""
-    raw = _read(data, name, table, max_rows)
+    raw = _read(data, name, table, max_rows, max_unfolded)
     if len(raw.lines) + len(raw.broken) > max_rows:
         raise Unreadable(f"more than the {max_rows} rows that a file may have")
     faulty = _Faults(len(raw.lines))
@@ -67,14 +76,14 @@ def understand(data: bytes, name: str, table: str, zone: str, plates: Plates, ma
     )
 
 
-def _read(data: bytes, name: str, table: str, max_rows: int) -> RawRows:
+def _read(data: bytes, name: str, table: str, max_rows: int, max_unfolded: int) -> RawRows:
     kind = FORMATS.get(PurePath(name).suffix.lower())
     if kind == "csv":
         return read_csv(data, table)
     if kind == "jsonl":
         return read_jsonl(data, table)
     if kind == "parquet":
-        return read_parquet(data, table, max_rows)
+        return read_parquet(data, table, max_rows, max_unfolded)
     if kind == "mapped":
         return read_mapped(data, table, max_rows)
     raise Unreadable("none of the formats .csv, .jsonl, .parquet")

@@ -37,8 +37,9 @@ class Plan:
             for drawer in sorted(self.drawers):
                 self.folder.write(drawer, self.drawers[drawer])
             return
-        # in the order of a plain read, which takes the columns of the first file for those of all
-        for drawer in sorted({*self.drawers, *self.folder.files()}):
+        # a read takes the columns of the first file for those of all: it comes last, so that whoever does this again
+        # after a crash still finds the old columns, and widens every file
+        for drawer in sorted({*self.drawers, *self.folder.files()}, reverse=True):
             rows = self.drawers.get(drawer)
             if rows is None:
                 rows = fit(self.folder.read(drawers=[drawer]), self.schema)

@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     import duckdb
 
 
+_BATCH_ROWS = 100_000
+_ANSWER_BYTES = 1 << 30  # a third of it as text would fill any terminal or spreadsheet
+_MEMORY = "4GB"  # for the query's own work; what would go beyond is an error, not a full machine
+
+
 class BadQuery(Exception):
     """SQL that is wrong or not allowed; the message says so in one line."""
 
@@ -42,11 +47,24 @@ def query(farm: Farm, sql: str) -> pa.Table:
             statements = connection.extract_statements(sql)
             if len(statements) != 1 or statements[0].type != duckdb.StatementType.SELECT:
                 raise BadQuery("one SELECT is what a query may be: the records are read, never changed")
-            return connection.sql(statements[0]).to_arrow_table()
+            return _answer(connection.sql(statements[0]))
         except (duckdb.Error, pa.ArrowException, UnicodeError) as error:
             raise BadQuery(one_line(error)) from None
     finally:
         connection.close()
+
+
+def _answer(relation: duckdb.DuckDBPyRelation) -> pa.Table:
+    """The whole answer. Raises :class:`BadQuery` as soon as it proves larger than a person or the memory can take."""
+    size = 0
+    with relation.to_arrow_reader(_BATCH_ROWS) as reader:
+        batches = []
+        for batch in reader:
+            size += batch.nbytes
+            if size > _ANSWER_BYTES:
+                raise BadQuery(f"the answer is larger than {_ANSWER_BYTES >> 20} MiB: ask for less, or for totals")
+            batches.append(batch)
+        return pa.Table.from_batches(batches, reader.schema)
 
 
 def _make_views(connection: duckdb.DuckDBPyConnection, farm: Farm) -> None:
@@ -103,6 +121,7 @@ def _lock(connection: duckdb.DuckDBPyConnection, farm: Farm) -> None:
         "autoload_known_extensions = false",
         "python_enable_replacements = false",
         "temp_directory = ''",
+        f"memory_limit = '{_MEMORY}'",
         f"allowed_directories = [{folders}]",
         "enable_external_access = false",
         "lock_configuration = true",

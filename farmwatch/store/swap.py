@@ -1,14 +1,24 @@
-"""Records and quarantine made anew beside the old ones, then put in their place; rolled forward after a crash."""
+"""Records and quarantine made anew beside the old ones, then put in their place; rolled forward after a crash.
+
+Where the system can exchange two folders in one step (Linux) there is no moment without records. Elsewhere the old
+folder is moved away and the new one in, and a reader in between finds none.
+"""
 
 from __future__ import annotations
 
+import ctypes
+import errno
+import os
 import shutil
+import sys
 from pathlib import Path
 
-from farmwatch.store.files import StoreError, make_folder, one_line, sync_folder
+from farmwatch.store.files import StoreError, make_folder, one_line, remove_file, sync_folder
 
 _FILLING, _READY = ".rebuild", ".rebuilt"
 _FOLDERS = ("records", "quarantine")
+_NEW = ".new"  # in the folder that is to stand: tells it from the old one, on whichever side of an exchange it lies
+_EXCHANGE, _HERE = 2, -100  # RENAME_EXCHANGE of linux/fs.h, AT_FDCWD of fcntl.h
 
 
 def begin_swap(farm: Path) -> Path:
@@ -17,12 +27,16 @@ def begin_swap(farm: Path) -> Path:
     shutil.rmtree(side, ignore_errors=True)
     for name in _FOLDERS:
         make_folder(side / name)
+        remove_file(farm / name / _NEW)
     return side
 
 
 def commit_swap(farm: Path) -> None:
     """From here on the new folders stand: whoever writes next finishes what a crash left."""
     try:
+        for name in _FOLDERS:
+            (farm / _FILLING / name / _NEW).touch()
+            sync_folder(farm / _FILLING / name)
         (farm / _FILLING).rename(farm / _READY)
         sync_folder(farm)
     except OSError as error:
@@ -41,15 +55,39 @@ def finish_swap(farm: Path) -> None:
         return
     try:
         for name in _FOLDERS:
-            if not (ready / name).exists():
-                continue
-            if (farm / name).exists():
-                old = ready / f"old-{name}"
-                shutil.rmtree(old, ignore_errors=True)
-                (farm / name).rename(old)
-            (ready / name).rename(farm / name)
-            sync_folder(farm)
+            if (ready / name / _NEW).exists():
+                _exchange(ready / name, farm / name)
+                sync_folder(ready)
+                sync_folder(farm)
         shutil.rmtree(ready)
         sync_folder(farm)
+        for name in _FOLDERS:
+            remove_file(farm / name / _NEW)
     except OSError as error:
         raise StoreError(f"{farm}: the rebuilt records cannot be put in place: {one_line(error)}") from None
+
+
+def _exchange(new: Path, old: Path) -> None:
+    """Let ``new`` stand at the path of ``old``, in one step where the system can."""
+    if old.exists():
+        if _exchanged(new, old):
+            return
+        aside = new.with_name(f"old-{new.name}")
+        shutil.rmtree(aside, ignore_errors=True)
+        old.rename(aside)
+    new.rename(old)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Exchange two folders; False where the system or its file system cannot."""
+    if sys.platform != "linux":
+        return False
+    rename = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if rename is None:
+        return False
+    if rename(_HERE, os.fsencode(one), _HERE, os.fsencode(other), _EXCHANGE) == 0:
+        return True
+    number = ctypes.get_errno()
+    if number in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP):
+        return False
+    raise OSError(number, os.strerror(number))

@@ -98,6 +98,21 @@ class TableFolder:
     ) -> pa.Table:
         """Rows as an Arrow table, drawer by drawer. Raises :class:`StoreError` naming the file that cannot be read."""
         files = self.files()
+        try:
+            return self._read(files, columns, where, drawers)
+        except StoreError:
+            now = self.files()
+            if now == files:
+                raise
+            return self._read(now, columns, where, drawers)  # rebuilt records took their place meanwhile
+
+    def _read(
+        self,
+        files: dict[str, Path],
+        columns: Sequence[str] | None,
+        where: pc.Expression | None,
+        drawers: Sequence[str] | None,
+    ) -> pa.Table:
         wanted = [path for drawer, path in files.items() if drawers is None or drawer in drawers]
         schema = self.schema()
         names = [name for name in schema.names if columns is None or name in columns]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 from pathlib import Path
 
 import pyarrow as pa
@@ -77,6 +78,31 @@ REFUSED = [
     "SELECT * FROM query('COPY runs TO ''{outside}/x.csv''')",
     "SELECT * FROM stocked",
     "SELECT getenv('HOME')",
+    "SELECT * FROM read_text('/proc/self/environ')",
+    "SELECT * FROM read_blob('file:///etc/passwd')",
+    "SELECT * FROM read_csv(['{records}/x.csv', '/etc/passwd'])",
+    "SELECT * FROM read_text('{records}/./../deliveries/x')",
+    "SELECT * FROM sniff_csv('/etc/passwd')",
+    "SELECT * FROM read_json('/etc/passwd')",
+    "SELECT * FROM parquet_metadata('/etc/passwd')",
+    "SELECT * FROM parquet_schema('/etc/passwd')",
+    "SELECT * FROM read_duckdb('{outside}/x.db')",
+    "SELECT * FROM sqlite_scan('{outside}/x.db', 'a')",
+    "SELECT * FROM duckdb_secrets()",
+    "SELECT * FROM duckdb_extensions()",
+    "CREATE SECRET s (TYPE http, BEARER_TOKEN 'x')",
+    "SET VARIABLE x = 1",
+    "PREPARE x AS SELECT 1",
+    "EXECUTE x",
+    "CALL enable_logging()",
+    "USE memory",
+    "VACUUM",
+    "CHECKPOINT",
+    "IMPORT DATABASE '{outside}'",
+    "CREATE MACRO f() AS 1",
+    "UPDATE runs SET run_id = 'x'",
+    "BEGIN",
+    "SELECT * FROM arrow_scan(1, 2, 3)",
     "SELECT * FROM nowhere",
     "SELECT nothing FROM runs",
     "SELEC 1",
@@ -103,3 +129,22 @@ def test_everything_else_is_refused_in_one_line(stocked: Farm, tmp_path: Path) -
         assert "\n" not in str(refusal.value)
     assert sorted(path for path in tmp_path.rglob("*")) == before
     assert query(stocked, "SELECT run_id FROM runs").num_rows == 1
+
+
+def test_an_answer_without_end_is_refused_before_it_fills_the_memory(
+    stocked: Farm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys.modules["farmwatch.store.query"], "_ANSWER_BYTES", 1 << 22)
+    with pytest.raises(BadQuery, match=r"larger than 4 MiB"):
+        query(stocked, "SELECT * FROM range(1000000000000)")
+    assert query(stocked, "SELECT * FROM range(300000)").num_rows == 300_000
+
+
+def test_a_notebook_asks_through_the_same_gate(stocked: Farm) -> None:
+    from farmwatch.notebook import open_farm
+
+    opened = open_farm(stocked.path)
+    assert opened.sql("SELECT run_id FROM runs")["run_id"].tolist() == ["r1"]
+    for sql in ("COPY runs TO '/tmp/x.csv'", "SELECT * FROM read_text('/etc/passwd')", "SELECT 1; SELECT 2"):
+        with pytest.raises(BadQuery):
+            opened.sql(sql)
