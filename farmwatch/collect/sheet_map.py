@@ -43,7 +43,7 @@ class FileSection(_Section):
     decimal_comma: bool = False
     header_line: Annotated[int, Field(ge=1, le=1000)] = 1
     timezone: str | None = None
-    empty: tuple[str, ...] = ()
+    empty: list[str] = []
 
     @field_validator("timezone")
     @classmethod
@@ -88,7 +88,7 @@ class From(_Section):
     """
 
     column: Heading | None = None
-    columns: Annotated[tuple[Heading, ...], Field(min_length=2)] | None = None
+    columns: Annotated[list[Heading], Field(min_length=2)] | None = None
     join: str = " "
     constant: str | int | float | None = None
     counts: Counts | None = None
@@ -100,6 +100,8 @@ class From(_Section):
     @model_validator(mode="before")
     @classmethod
     def _plain(cls, value: Any) -> Any:
+        if not isinstance(value, str | dict):
+            raise ValueError("needs the name of a column, or more in braces, such as { column = ... }")
         return {"column": value} if isinstance(value, str) else value
 
     @property
@@ -107,7 +109,7 @@ class From(_Section):
         """The file's columns that it reads."""
         if self.counts is not None:
             return tuple(self.counts.headings.values())
-        return self.columns or ((self.column,) if self.column is not None else ())
+        return tuple(self.columns or ([self.column] if self.column is not None else []))
 
     @property
     def scaled(self) -> bool:
@@ -118,14 +120,14 @@ class TableMap(_Section):
     """One table: columns of the contract by name, and columns of the file that are kept under their own names."""
 
     columns: dict[str, From]
-    keep: tuple[Heading, ...] = ()
+    keep: list[Heading] = []
 
     @model_validator(mode="before")
     @classmethod
     def _flat(cls, value: Any) -> Any:
         if not isinstance(value, dict):
             return value
-        return {"columns": {k: v for k, v in value.items() if k != "keep"}, "keep": value.get("keep", ())}
+        return {"columns": {k: v for k, v in value.items() if k != "keep"}, "keep": value.get("keep", [])}
 
     @property
     def headings(self) -> list[str]:

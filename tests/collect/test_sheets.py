@@ -300,7 +300,7 @@ def test_columns_without_a_name_and_names_given_twice_do_not_matter_until_mapped
         ("[file]\nencoding = 'ebcdic'\n" + SMALL, "file.encoding: "),
         (mapped('outcom = "x"'), "runs.outcom: runs has no such column"),
         (SMALL.replace('outcome = "Result"', ""), "runs.outcome: missing: runs cannot do without it"),
-        (mapped("note = 3"), "runs.note: "),
+        (mapped("note = 3"), "runs.note: needs the name of a column"),
         (mapped('note = ""'), "runs.note.column: "),
         (mapped("note = {}"), "runs.note: needs one of column, columns, constant and counts"),
         (
@@ -339,6 +339,7 @@ def test_columns_without_a_name_and_names_given_twice_do_not_matter_until_mapped
         ),
         (mapped('outcome = { counts = { parts = "a" } }'), "runs.outcome.counts: needs two of parts, good and failed"),
         (mapped('outcome = { counts = { parts = "a", bad = "b" } }'), "runs.outcome.counts.bad: unknown key"),
+        (mapped('keep = "note"'), "runs.keep: Input should be a valid list"),
         (mapped('keep = ["note"]'), "runs.keep: note is a column of runs"),
         (
             '[parts]\nrun_id = "a"\npart_no = "b"\noutcome = { counts = { parts = "a", failed = "b" } }',
