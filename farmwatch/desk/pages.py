@@ -19,7 +19,7 @@ from farmwatch.records import ACTIONS, FEATURES, RUN_OUTCOMES, SERVICE_SUBJECTS,
 from farmwatch.report import words
 from farmwatch.store import Farm
 
-_HERE = Path(__file__).parent / "pages"
+_HERE = Path(__file__).parent / "templates"
 _NOTES_KEPT = 200
 
 
