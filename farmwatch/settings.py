@@ -194,6 +194,7 @@ class SignalShiftSection(Section):
 
     window_days: Count
     baseline_days: Count
+    pads_matter_mm: Positive
 
 
 class HeightPatternSection(Section):

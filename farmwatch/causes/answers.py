@@ -28,7 +28,11 @@ _MEASURE_OF = {
     ("ambient_c", "down"): "room_colder",
     ("vat_c", "up"): "vat_warmer",
     ("vat_c", "down"): "vat_colder",
+    ("pad_tilt_mm", "up"): "pads_tilted",
+    ("pad_bow_mm", "up"): "pads_bowed",
+    ("pad_bow_mm", "down"): "pads_bowed",
 }
+_ENTERED_PADS = ("pads_tilted", "pads_bowed")
 _COUNTER_CAUSE = {
     "film": ("film", "film_layers", "layers"),
     "lamp": ("lamp", "lamp_hours", "hours"),
@@ -57,13 +61,16 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
         silent = ["its plates were not at hand: only what the finding itself says was weighed"]
     compositions[0] = compositions[0] or _own(evidence, "signs", evidence.sign, SIGNS)
     compositions[1] = compositions[1] or _own(evidence, "height", _band(evidence), tuple(HEIGHTS))
-    answers.append(measure(evidence))
+    entered = entered_results(context.service, finding.finding_id, table) if context is not None else ()
+    moved = measure(evidence)
+    if not (moved.answer in _ENTERED_PADS and any(each.check == "five_pads" for each in entered)):
+        answers.append(moved)  # else the pads have spoken already: what was measured is what was entered
     return Pattern(
         answers=tuple(answer for answer in answers if answer is not None),
         compositions=tuple(composition for composition in compositions if composition is not None),
         nearby=onset.nearby(case) if case is not None else (),
         ages=(*_wear(evidence), *(onset.ages(case) if case is not None and evidence.kind != "wear" else ())),
-        entered=entered_results(context.service, finding.finding_id, table) if context is not None else (),
+        entered=entered,
         silent=tuple(silent),
     )
 
@@ -109,9 +116,6 @@ def measure(evidence: Evidence) -> Answer:
 def _moved(view: Mapping[str, Any]) -> str:
     kind, direction = view.get("kind"), view.get("direction")
     if kind == "cure_offset":
-        pads = str(view.get("pads", ""))
-        if pads:
-            return "pads_tilted" if pads.startswith("tilt") else "pads_bowed"
         return "growth_over" if direction == "over" else "growth_under"
     if kind != "signal_shift":
         return "none"

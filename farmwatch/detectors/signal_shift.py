@@ -1,4 +1,4 @@
-"""Did a measure move: peel force, vat temperature and duration of a printer, temperature of a room.
+"""Did a measure move: peel force, vat temperature, duration and thickness pads of a printer, temperature of a room.
 
 Each stream is watched against its own past after the known drivers; that printers differ in level is normal. What all
 streams share from day to day (a season, an unwritten driver) is taken out of each and watched as a stream of the farm.
@@ -15,6 +15,7 @@ import pandas as pd
 
 from farmwatch.detectors.measures import Measure, measures_of, residuals
 from farmwatch.detectors.night import Night, Verdicts
+from farmwatch.detectors.pads import pad_shifts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.change_points import segment
 from farmwatch.stats.mean_scan import (
@@ -73,11 +74,11 @@ def detect(night: Night) -> Verdicts:
             (streams if isinstance(found, Stream) else checks).append(found)  # type: ignore[arg-type]
     budget = night.settings.alarm_budget
     allowed = budget.share_signal_shift * budget.false_findings_per_month
-    evidence = []
+    evidence, pads = pad_shifts(night, allowed, len(streams))
     for degree in sorted({stream.degree for stream in streams}):
         group = [stream for stream in streams if stream.degree == degree]
         scan, candidates = _scan(group, limits.baseline_days)
-        rates = 30.0 * len(streams) * np.exp(-scan.log_evidence)
+        rates = 30.0 * (len(streams) + pads) * np.exp(-scan.log_evidence)
         for number in np.flatnonzero(rates <= allowed):
             shift = _describe(group[number], scan, candidates[number], int(number), window, day)
             evidence.append(_evidence(group[number], shift, first_day, float(rates[number]), allowed))

@@ -109,6 +109,8 @@ ACTION_WORDS = {
 
 MEASURE_WORDS = {
     "peak_release_n": ("largest peel force", "N"),
+    "pad_tilt_mm": ("tilt of the thickness pads over the plate", "mm"),
+    "pad_bow_mm": ("thickness of the middle pad against the others", "mm"),
     "ambient_c": ("room temperature", "°C"),
     "vat_c": ("vat temperature", "°C"),
     "planned_s": ("planned duration", "s"),

@@ -10,6 +10,7 @@ Bad at: pieces that were all read with one slipped gauge; bars without slots, wh
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.stats import t as t_distribution
@@ -147,6 +148,44 @@ def pad_plane(
         bow[0] - bow[1],
         bow[0] + bow[1],
     )
+
+
+@dataclass(frozen=True)
+class Planes:
+    """One plane and bow for each printing of pads. ``values``: (printings, 3): rise of thickness over the whole width,
+    over the whole depth, middle against the plane of the others, mm; NaN where a printing's pads cannot tell it.
+    ``variance``: (printings, 3), in units of the error variance of one pad."""
+
+    values: np.ndarray
+    variance: np.ndarray
+
+
+def session_planes(printing: np.ndarray, x_share: np.ndarray, y_share: np.ndarray, thickness_mm: np.ndarray) -> Planes:
+    """Planes of many printings, each by itself, by least squares as :func:`pad_plane`.
+
+    ``printing``: whole numbers from 0, shape (pads,). ``x_share``, ``y_share``: place over the whole width and depth of
+    the plate, -0.5 to 0.5. Pads within a quarter of the half-diagonal of the centre are the middle. Printings laid out
+    alike are solved once.
+    """
+    count = int(printing.max()) + 1 if printing.size else 0
+    values, variance = np.full((count, 3), np.nan), np.full((count, 3), np.nan)
+    order = np.lexsort((y_share, x_share, printing))
+    bounds = np.searchsorted(printing[order], np.arange(count + 1))
+    solved: dict[bytes, tuple[np.ndarray, np.ndarray] | None] = {}
+    for number, (first, last) in enumerate(pairwise(bounds)):
+        rows = order[first:last]
+        x, y = x_share[rows], y_share[rows]
+        key = np.round(np.concatenate([x, y]), 6).tobytes()
+        if key not in solved:
+            near = np.hypot(x, y) < 0.25 * np.hypot(0.5, 0.5)
+            design = np.column_stack([x, y, near, np.ones(len(rows))])
+            enough = len(rows) >= 4 and np.linalg.matrix_rank(design) == 4
+            inverse = np.linalg.inv(design.T @ design) if enough else None
+            solved[key] = None if inverse is None else ((inverse @ design.T)[:3], np.diag(inverse)[:3])
+        solution = solved[key]
+        if solution is not None:
+            values[number], variance[number] = solution[0] @ thickness_mm[rows], solution[1]
+    return Planes(values, variance)
 
 
 def _tilt_log_p(tilt: np.ndarray, inverse: np.ndarray, variance: float, freedom: int) -> float:
