@@ -21,6 +21,7 @@ from farmwatch.collect.sources import Source, find_sources, sheet_sources
 from farmwatch.collect.summary import CollectSummary, FileReport
 from farmwatch.records import TABLES
 from farmwatch.store import Farm
+from farmwatch.store.files import make_folder
 from farmwatch.store.merge import REPLACED, TAKEN, UNCHANGED
 
 Progress = Callable[[int, int, str], object]
@@ -67,6 +68,7 @@ def collect(
     spreadsheets that it translates. Raises :class:`farmwatch.store.StoreError`.
     """
     with farm.writer():
+        make_folder(farm.inbox)  # a back-up may have left it out
         sources = find_sources(farm, [Path(path) for path in paths] if paths else None)
         if sheet_map is not None:
             sources = sheet_sources(sources, sheet_map, ORDER)
