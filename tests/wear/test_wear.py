@@ -139,3 +139,21 @@ def test_quiet_farms_stay_quiet() -> None:
     """A small version of benchmarks/wear.py: 12 farm-months allow 1 finding at a budget of 0.05 a month."""
     count = sum(len(bench.flagged(bench.plate_farm(np.random.default_rng([5, s])), step=40)) for s in range(2))
     assert count <= 1
+
+
+def test_wear_never_began_on_the_night_that_tells_it() -> None:
+    records = bench.plate_farm(np.random.default_rng(1), worn=3)
+    service = records.service
+    changed = records.local_dates(service.loc[service["subject_id"] == "P3", "at"])
+    # the nights about each change of film: a film as good as new has not come as far as the worn ones before it
+    nights = sorted(
+        {(day - START).days + after for day in changed.dt.date for after in (-1, 0, 1, 2) if (day - START).days > 90}
+    )
+    told = 0
+    for night in nights:
+        for one in filed(records, night):
+            if one.subject == Subject("printer", "P3"):
+                told += 1
+                assert one.since_low <= one.since < START + dt.timedelta(days=night)
+                assert one.since <= one.since_high
+    assert told >= 3

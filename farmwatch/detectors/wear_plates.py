@@ -1,0 +1,147 @@
+"""Plates with their counts since service and their failures, for one counter of the farm."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from farmwatch.detectors.counters import Counter, microseconds
+from farmwatch.detectors.night import Night
+from farmwatch.evidence import Subject
+from farmwatch.stats.hazard import HazardSlope, WearEvidence, fit_slope
+
+
+@dataclass(frozen=True)
+class Plates:
+    """Plates in time order, arrays of shape (plates,). ``from_service``: whether the count runs from a service on record
+    (else from the first plate on record, which is only a lower bound).
+
+    ``row``: in the night's plates. ``holder``, ``spell``: numbers from 0 (a spell belongs to one holder). ``failures``,
+    ``probability``: shape (views, plates): failures of every sign, and of the signs that this wear shows.
+    """
+
+    counter: Counter
+    row: np.ndarray
+    day: np.ndarray
+    holder: np.ndarray
+    names: np.ndarray
+    spell: np.ndarray
+    spell_day: np.ndarray
+    from_service: np.ndarray
+    count: np.ndarray
+    life: float
+    parts: np.ndarray
+    failures: np.ndarray
+    probability: np.ndarray
+    rho: float
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One holder's evidence from the start of one of its spells on; ``view``: 0 all signs, 1 those of this wear.
+
+    ``evidence`` is None for the farm."""
+
+    plates: Plates
+    subject: Subject
+    log_sum: float
+    rows: np.ndarray
+    view: int
+    evidence: WearEvidence | None = None
+
+
+def plates_of(night: Night, counters: pd.DataFrame, counter: Counter) -> Plates | None:
+    frame = night.plates
+    count = counters[f"{counter.name}_at_least"].to_numpy()
+    day = frame["day"].to_numpy().astype("datetime64[D]").astype(int)
+    oldest = day_number(night.as_of) - night.settings.wear.cycles_look_back_days
+    row = np.flatnonzero(np.isfinite(count) & (frame["parts"].to_numpy() > 0) & (day >= oldest))
+    if row.size == 0 or not frame["failures"].to_numpy()[row].any():
+        return None
+    row = row[np.argsort(microseconds(frame["started_at"])[row], kind="stable")]
+    holder, names = pd.factorize(frame[counter.holder].to_numpy()[row])
+    since = counters[f"{counter.name}_since"].to_numpy()[row]
+    keys = np.unique(counters[f"{counter.name}_spell"].to_numpy()[row] * len(names) + holder, return_inverse=True)[1]
+    spell_day = np.full(keys.max() + 1, 0)
+    spell_day[keys] = since.astype("datetime64[D]").astype(int)
+    failures, probability, rho = _failures(night, counter, row)
+    reached = np.zeros(spell_day.size)
+    np.maximum.at(reached, keys, count[row])
+    life = max(_usual_life(reached, keys, holder), 1e-9)
+    parts = frame["parts"].to_numpy()[row]
+    return Plates(
+        counter,
+        row,
+        day[row],
+        holder,
+        np.asarray(names),
+        keys,
+        spell_day,
+        counters[f"{counter.name}_spell"].to_numpy()[row] > 0,
+        count[row],
+        life,
+        parts,
+        failures,
+        probability,
+        rho,
+    )
+
+
+def _usual_life(reached: np.ndarray, spell: np.ndarray, holder: np.ndarray) -> float:
+    """Median count at which service was done; before any spell has ended, what has been reached so far."""
+    owner = np.zeros(reached.size, int)
+    owner[spell] = holder
+    ended = np.zeros(reached.size, bool)
+    latest = np.full(int(holder.max()) + 1, -1)
+    latest[holder] = spell
+    ended = latest[owner] != np.arange(reached.size)
+    return float(np.median(reached[ended])) if ended.any() else float(reached.max())
+
+
+def _failures(night: Night, counter: Counter, row: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Failures and expected probability per plate, of every sign and of the counter's signs, and the correlation."""
+    number = len(night.plates)
+    plate, known = night.parts["plate"].to_numpy(), night.parts["known"].to_numpy()
+    failed = night.parts["failed"].to_numpy()
+    shows = failed & night.parts["sign"].isin(counter.signs).to_numpy(dtype=bool)
+    parts = np.maximum(np.bincount(plate, known, number), 1.0)
+    risk = np.clip(np.bincount(plate, np.where(known, night.part_risk, 0.0), number) / parts, 1e-6, 1.0 - 1e-6)
+    every, those = np.bincount(plate, failed, number), np.bincount(plate, shows, number)
+    rho = _usual_rho(every[row], parts[row], risk[row], pd.factorize(night.plates[counter.holder].to_numpy()[row])[0])
+    # the farm's own level: expected risk is fitted on it, and a share of signs is close enough to constant
+    share = (those.sum() + 0.5) / (every.sum() + 1.0)
+    failures = np.stack([every[row], those[row]])
+    probability = np.stack([risk[row], np.clip(risk[row] * share, 1e-9, 0.99)])
+    return failures, probability, rho
+
+
+def _usual_rho(failures: np.ndarray, parts: np.ndarray, risk: np.ndarray, holder: np.ndarray) -> float:
+    """Correlation within plates of the middle holder: one holder whose risk climbs must not hide in it."""
+    scale = np.bincount(holder, failures) + 1.0
+    own = np.clip(risk * (scale / (np.bincount(holder, parts * risk) + 1.0))[holder], 1e-6, 0.95)
+    excess = np.bincount(holder, (failures - parts * own) ** 2 - parts * own * (1.0 - own))
+    pairs = np.bincount(holder, (parts - 1.0) * parts * own * (1.0 - own))
+    told = pairs > 0.0
+    return float(np.clip(np.median(excess[told] / pairs[told]), 0.0, 0.95)) if told.any() else 0.0
+
+
+def slope_of(plates: Plates, rows: np.ndarray, view: int) -> HazardSlope:
+    return fit_slope(
+        plates.count[rows],
+        plates.failures[view][rows],
+        plates.parts[rows],
+        plates.probability[view][rows],
+        plates.holder[rows],
+        plates.rho,
+    )
+
+
+def day_number(day: dt.date) -> int:
+    return int(np.datetime64(day, "D").astype(int))
+
+
+def date_of(day: int) -> dt.date:
+    return np.datetime64(day, "D").item()
