@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -50,11 +51,20 @@ def test_every_quarter_of_a_clock_change(farm: Farm, counted: Counted, change: d
     assert set(counted.done.values()) == {1}
 
 
-@pytest.mark.parametrize("change", [dt.date(2031, 3, 30), dt.date(2031, 10, 26)])
-def test_started_at_every_hour_of_a_clock_change(farm: Farm, counted: Counted, change: dt.date) -> None:
+# the second Sunday of March and the first of November, as in the United States since 2007 (Energy Policy Act of 2005)
+@pytest.mark.parametrize(
+    ("zone", "change"),
+    [
+        ("Europe/Paris", dt.date(2031, 3, 30)),
+        ("Europe/Paris", dt.date(2031, 10, 26)),
+        ("America/New_York", dt.date(2031, 3, 9)),
+        ("America/New_York", dt.date(2031, 11, 2)),
+    ],
+)
+def test_started_at_every_hour_of_a_clock_change(tmp_path: Path, counted: Counted, zone: str, change: dt.date) -> None:
     """Started first at any hour around the change, then asked hourly for two days: once a period."""
-    farm = settled(farm, nightly_at="02:30")
-    start = dt.datetime.combine(change, dt.time(), tzinfo=dt.UTC) - 3 * HOUR
+    farm = settled(Farm.create(tmp_path / "there", zone), nightly_at="02:30")
+    start = dt.datetime.combine(change, dt.time(), tzinfo=ZoneInfo(zone)).astimezone(dt.UTC) - 3 * HOUR
     for first in range(30):
         (farm.path / LEDGER_FILE).unlink(missing_ok=True)
         counted.done.clear()

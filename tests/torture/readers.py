@@ -61,6 +61,7 @@ def read_meanwhile(room: Path, times: int) -> Reads:
     here, there = server().Pipe()
     process = server().Process(target=_write_on, args=(farm.path, there), daemon=True)
     process.start()
+    there.close()  # else nobody hears of a writer that died
     last, bad = 0, []
     for number in range(times):
         name, way = ways[number % len(ways)]
