@@ -12,6 +12,7 @@ import dataclasses
 import math
 import sys
 import time
+from collections import Counter
 
 import numpy as np
 
@@ -53,14 +54,16 @@ def main(farms: int = 3, printers: int = 24, days: int = 120, faults: int = 6, f
             print(told(finding, farm.truth))
         for fault in farm.truth:
             delay = scoring.delay_days(walked.findings, fault)
+            told_of = [finding.status for finding in scoring.hits(walked.findings, fault)]
             print(
                 f"  planted {fault.cause} on {fault.subject.type} {fault.subject.id} from {fault.first_plate_on},"
                 f" {fault.plates} plates, odds ratio {fault.odds_ratio:.1f}: "
-                + ("NOT FOUND" if math.isnan(delay) else f"found after {delay:.0f} nights"),
+                + ("NOT FOUND" if math.isnan(delay) else f"found after {delay:.0f} nights, now {', '.join(told_of)}")
+                + (f", mended on {fault.until}" if fault.until else ", never mended"),
                 flush=True,
             )
-        for check in walked.failed:
-            print(f"  NOT CHECKED {check.detector}: {check.reason}")
+        for (detector, reason), nights in Counter((c.detector, c.reason) for c in walked.failed).items():
+            print(f"  NOT CHECKED on {nights} nights: {detector}: {reason}")
         scores.append(scoring.score(walked.findings, farm.truth, days))
     print(
         f"\n{farms} farms of {printers} printers, {days} nights, {faults} faults each; never alarming finds 0 of them"

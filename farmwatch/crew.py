@@ -22,14 +22,14 @@ from farmwatch.settings import Settings
 
 DETECTORS: tuple[tuple[str, Detector], ...] = (
     ("rates", rates.detect),
-    ("plate_pattern", plate_pattern.detect),
-    ("height_pattern", height_pattern.detect),
     ("cure_offset", cure_offset.detect),
     ("signal_shift", signal_shift.detect),
-    ("wear", wear.detect),
     ("odd_run", odd_run.detect),
+    ("plate_pattern", plate_pattern.detect),
+    ("height_pattern", height_pattern.detect),
+    ("wear", wear.detect),
 )
-SECOND_HAND = 1  # from this detector on they go to the second process: about half the work of a night
+SECOND_HAND = 4  # from this detector on they go to the second process: about half the work of a night
 WORTH_IT = 20  # nights from which a second process pays for its start
 Crew = Callable[[Night], list[Verdicts]]
 

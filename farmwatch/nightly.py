@@ -12,10 +12,11 @@ from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import diagnose
 from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
 from farmwatch.causes.table import CauseTable, load_causes
-from farmwatch.crew import Crew, alone, crew_for
+from farmwatch.crew import Crew, alone
 from farmwatch.detectors.expected import fit_expectation
 from farmwatch.detectors.mended import mended_plates
 from farmwatch.detectors.night import History, Night, Spell, join_history
+from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Finding, Status
 from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
@@ -33,7 +34,7 @@ class NightResult:
 
 
 def look(history: History, as_of: dt.date, settings: Settings, findings: Sequence[Finding]) -> Night:
-    """The night's view with its expectation fitted outside the spells of known findings."""
+    """The night's view with its expectation, the spells of known findings apart."""
     night = history.night(as_of, settings)
     night = replace(night, spells=tuple(spell for finding in findings if (spell := spell_of(finding)) is not None))
     expectation = fit_expectation(night)
@@ -67,7 +68,9 @@ def run_night(
     evidence = draw_together(item for verdict in verdicts for item in verdict.evidence)
     checks = tuple(check for verdict in verdicts for check in verdict.checks)
     context = context_of(night)
-    after = [judged(finding, night, context) for finding in update(findings, evidence, as_of)]
+    # before the night's evidence too: a mend of today is known when what it does to the rates is matched
+    before = [finding if finding.repair else judged(finding, night, context) for finding in findings]
+    after = [judged(finding, night, context) for finding in update(before, evidence, as_of)]
     return NightResult(tuple(_diagnosed(finding, as_of, table, settings, context) for finding in after), checks)
 
 
@@ -122,9 +125,9 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
     return replace(finding, causes=causes, next_checks=checks)
 
 
-def nightly(farm: Farm, as_of: dt.date) -> NightResult:
+def nightly(farm: Farm, as_of: dt.date, engine: Engine | None = None) -> NightResult:
     """The night ``as_of`` on a farm's records, filed in its ledger. Raises what the store and the causes raise."""
-    return nights(farm, join_history(farm.records()), as_of, as_of, causes_of_farm(farm))
+    return nights(farm, join_history(farm.records()), as_of, as_of, causes_of_farm(farm), engine=engine)
 
 
 def nights(
@@ -134,9 +137,12 @@ def nights(
     last: dt.date,
     table: CauseTable,
     progress: Callable[[dt.date], None] | None = None,
+    engine: Engine | None = None,
 ) -> NightResult:
-    """Every night from ``first`` to ``last``, each filed; the result is that of the last."""
-    with farm.writer(), crew_for(history, farm.settings, (last - first).days + 1) as crew:
+    """Every night from ``first`` to ``last``, each filed; the result is that of the last. ``engine``: by default that
+    of the farm's settings."""
+    engine = engine or engine_of(farm.settings)
+    with farm.writer(), engine(history, farm.settings, (last - first).days + 1) as crew:
         findings: Sequence[Finding] = load_findings_before(farm, first)
         night = first
         while True:

@@ -2,8 +2,9 @@
 
 Covariates (plate load, height, cold room) and random intercepts for every name a plate carries, fitted on cells with
 weights for plate correlation. A subject under test is judged against the expectation with its own intercept, and those
-nested in it, held out. Plates inside the spell of a known finding are left out of the fit, so that a fault does not
-become the norm.
+nested in it, held out. Plates inside the spell of a known finding have a level of their own in the fit, one for each
+fortnight, which is no part of the expectation: a fault does not become the norm, and its plates still tell their
+printers, lots and designs apart.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from farmwatch.detectors.cells import FACTORS, CellCounts, Cells, count_cells
 from farmwatch.detectors.night import Night, Spell
@@ -32,13 +34,15 @@ HELD_OUT = {
 }
 SD_SCALE = np.array([0.3, 0.3, 0.7, 0.3, 0.3, 0.3, 0.2, 0.2, 0.2, 0.2])  # half-normal prior of each factor's spread
 FIXED_SD = np.array([10.0, 3.0, 1.0, 0.7, 0.7])  # prior of the covariates' slopes: few failures must not make them wild
+SPELL_SD, SPELL_DAYS = 2.0, 14  # spread of a known fault's effect on the log odds, and how long it is taken as steady
 START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures enough to tell its own
 
 
 @dataclass(frozen=True)
 class Fitted:
     """The fit behind an expectation: ``weights`` (cells,) with which each cell counted, 0 where it was left out;
-    ``fixed``: (cells, columns) the covariates that were fitted; ``codes``: (cells, factors)."""
+    ``fixed``: (cells, columns) the covariates that were fitted; ``codes``: (cells, factors + 1), the last that of
+    known spells."""
 
     fit: CrossedFit
     weights: np.ndarray
@@ -105,18 +109,18 @@ class Expectation:
 
 
 def fit_expectation(night: Night) -> Expectation:
-    """Fit the farm's expectation on the cells known by ``night``, outside the spells of known findings."""
+    """Fit the farm's expectation on the cells known by ``night``, the spells of known findings apart."""
     cells = night.history.cells
     counts = count_cells(cells, night.parts["known"].to_numpy(), night.parts["failed"].to_numpy(), len(night.plates))
     number = len(counts.trials)
     plate, codes, fixed = cells.plate[:number], cells.codes[:number], cells.fixed[:number]
     failures = counts.failures.sum(axis=1)
     usable = counts.trials > 0
-    for spell in night.spells:
-        usable &= ~spell_mask(spell, cells, number, night)
-    share, farm_share = _sign_shares(counts.failures, codes, usable)
-    if usable.sum() < 5 or failures[usable].sum() < 1:
-        rate = (failures[usable].sum() + 0.5) / (counts.trials[usable].sum() + 10.0)
+    spells = spell_codes(night, number)
+    sound = usable & (spells < 0)
+    share, farm_share = _sign_shares(counts.failures, codes, sound)
+    if sound.sum() < 5 or failures[sound].sum() < 1:
+        rate = (failures[sound].sum() + 0.5) / (counts.trials[sound].sum() + 10.0)
         base = np.full(number, np.log(rate / (1.0 - rate)))
         sd = dict(zip(FACTORS, SD_SCALE.tolist(), strict=True))
         return Expectation(
@@ -125,7 +129,9 @@ def fit_expectation(night: Night) -> Expectation:
 
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
     plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
-    levels = tuple(len(names) for names in cells.levels)
+    with_spells = np.column_stack([codes, spells])
+    levels = (*(len(names) for names in cells.levels), int(spells.max(initial=-1)) + 1)
+    known_sd = np.append(np.full(len(FACTORS), np.nan), SPELL_SD)
     rho, model = START_RHO, START_MODEL
     start: CrossedFit | None = None
     for _ in range(2):  # the second time with the plate correlation that the first one found
@@ -134,11 +140,11 @@ def fit_expectation(night: Night) -> Expectation:
             failures[usable],
             counts.trials[usable],
             fixed[usable][:, moving],
-            codes[usable],
+            with_spells[usable],
             levels,
             weights=weights[usable],
-            sd=None if start is None else start.sd,
-            sd_prior_scale=SD_SCALE,
+            sd=known_sd if start is None else start.sd,
+            sd_prior_scale=np.append(SD_SCALE, np.inf),
             max_sd=1.5,
             start=start,
             fixed_prior_sd=FIXED_SD[moving],
@@ -146,13 +152,13 @@ def fit_expectation(night: Night) -> Expectation:
         base = fixed[:, moving] @ fit.fixed_effects
         effects = np.column_stack(
             # code -1, an unknown name, meets the zero at the end
-            [np.append(effect, 0.0)[code] for code, effect in zip(codes.T, fit.effects, strict=True)]
+            [np.append(effect, 0.0)[code] for code, effect in zip(codes.T, fit.effects[:-1], strict=True)]
         )
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sum(axis=1))))
-        rho, model = _plate_model(plate, counts.trials * usable, failures * usable, risk, len(night.plates))
+        rho, model = _plate_model(plate, counts.trials * sound, failures * sound, risk, len(night.plates))
         start = fit
-    sd = dict(zip(FACTORS, fit.sd.tolist(), strict=True))
-    fitted = Fitted(fit, weights * usable, fixed[:, moving], codes)
+    sd = dict(zip(FACTORS, fit.sd[:-1].tolist(), strict=True))
+    fitted = Fitted(fit, weights * usable, fixed[:, moving], with_spells)
     return Expectation(base, effects, sd, rho, model, share, farm_share, counts, fitted)
 
 
@@ -188,6 +194,28 @@ def _sign_shares(failures: np.ndarray, codes: np.ndarray, usable: np.ndarray) ->
     strength = 20.0  # failures of its own before a design's habit counts as much as the farm's
     shares = (by_design + strength * farm) / (by_design.sum(axis=1, keepdims=True) + strength)
     return shares[design + 1], farm
+
+
+def spell_codes(night: Night, number: int) -> np.ndarray:
+    """Which known faults each of the first ``number`` cells was under, and in which fortnight: a code, -1 for none.
+
+    A design's fault also marks what stands beside it on its plates, for one bad cavity takes its neighbours.
+    """
+    cells = night.history.cells
+    plate = cells.plate[:number]
+    code = np.zeros(number, np.int64)
+    for spell in night.spells:
+        inside = spell_mask(spell, cells, number, night)
+        marks = [inside]
+        if spell.subject.type == "design":
+            marks.append(np.isin(plate, plate[inside]) & ~inside)
+        for mark in marks:  # small numbers again after each doubling, 0 staying 0
+            code = pd.factorize(np.append(0, 2 * code + mark), sort=True)[0][1:]
+    fortnight = cells.day[plate] // SPELL_DAYS
+    under = np.flatnonzero(code > 0)
+    result = np.full(number, -1, np.int64)
+    result[under] = pd.factorize(code[under] * (fortnight.max(initial=0) + 1) + fortnight[under], sort=True)[0]
+    return result
 
 
 def spell_mask(spell: Spell, cells: Cells, number: int, night: Night) -> np.ndarray:

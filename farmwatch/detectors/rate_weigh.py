@@ -144,7 +144,12 @@ def _recast(scene: Scene, found: Candidate, plates: StreamPlates, risk: np.ndarr
 
 
 def lifted(scene: Scene, found: Candidate) -> np.ndarray:
-    """``lift`` with the effect of ``found`` put into it."""
+    """``lift`` with the effect of ``found`` put into it; a design's plates with what it pulls down beside it."""
     inside = np.zeros(len(scene.plate), bool)
     inside[found.cells] = scene.day[found.cells] >= found.onset.day
-    return lift_on(scene, inside, found.stream.sign)
+    lift = lift_on(scene, inside, found.stream.sign)
+    if found.stream.type == "design" and found.direction > 0:
+        # one bad cavity takes its neighbours: their failures are not trouble of their own, nor of what they share
+        beside = np.isin(scene.plate, scene.plate[inside]) & ~inside
+        lift = np.maximum(lift, lift_on(replace(scene, lift=lift), beside, ALL_SIGNS))
+    return lift

@@ -49,7 +49,7 @@ def _forward(scene: Scene) -> list[Candidate]:
     floor = -scene.night.settings.rates.keep_within
     weighed: dict[Stream, list[Candidate]] = {}
     for _ in range(scene.night.settings.rates.findings_at_most):
-        candidates = [c for c in _look(scene, weighed) if c.score >= floor and not _taken(c, found)]
+        candidates = [c for c in _look(scene, weighed, found) if c.score >= floor]
         # what is below its limit counts only where it keeps a known finding alive
         candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, scene.cells) in known]
         if not candidates:
@@ -63,10 +63,10 @@ def _forward(scene: Scene) -> list[Candidate]:
     return found
 
 
-def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> list[Candidate]:
+def _look(scene: Scene, weighed: dict[Stream, list[Candidate]], found: list[Candidate]) -> list[Candidate]:
     """The streams that may explain most, with their evidence; ``weighed``: what is known already, and is added to.
 
-    Likeliest first by the cheap screen, until no stream left can come near the best.
+    Likeliest first by the cheap screen, until no stream left can come near the best. What was found already is no rival.
     """
     candidates: list[Candidate] = []
     best = -np.inf
@@ -75,8 +75,9 @@ def _look(scene: Scene, weighed: dict[Stream, list[Candidate]]) -> list[Candidat
             break
         if stream not in weighed:
             weighed[stream] = weigh(scene, stream)
-        candidates += weighed[stream]
-        best = max(best, *(candidate.score for candidate in weighed[stream]))
+        fresh = [candidate for candidate in weighed[stream] if not _taken(candidate, found)]
+        candidates += fresh
+        best = max([best, *(candidate.score for candidate in fresh)])
     return candidates
 
 
