@@ -132,6 +132,12 @@ def seen(path: Path, without: tuple[str, ...] = ()) -> str:
     return whole.hexdigest()
 
 
+def remains(path: Path) -> list[str]:
+    """What a killed process left that no reader sees: which of the places of drafts are there and hold anything."""
+    places = (path / "records" / ".drafts", *(path / name for name in _UNSEEN[2:]))
+    return [f"{place.name} {any(place.iterdir())}" for place in places if place.is_dir()]
+
+
 def end_of(path: Path) -> str:
     """What an operation is to come to. A delivery may be kept twice where one was cut off: rebuilt, it is the same."""
     return seen(path, ("deliveries",))
