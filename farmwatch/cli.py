@@ -14,6 +14,7 @@ import click
 
 if TYPE_CHECKING:
     from farmwatch.collect import CollectSummary
+    from farmwatch.engines import Engine
     from farmwatch.store import Farm
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -33,6 +34,28 @@ def farm_option(command: Command) -> Command:
 
 def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")(command)
+
+
+def engine_options(command: Command) -> Command:
+    command = click.option("--scheduler", metavar="ADDRESS", help="Of the cluster, like tcp://host:8786 (for dask).")(
+        command
+    )
+    return click.option(
+        "--engine",
+        type=click.Choice(["local", "dask"]),
+        help="Where the detectors run: on this machine or a Dask cluster (default: as the settings say).",
+    )(command)
+
+
+def engine_asked(engine: str | None, scheduler: str | None) -> Engine | None:
+    """The engine of the options; None where they leave it to the settings."""
+    from farmwatch.engines import engine_named
+
+    if scheduler and engine != "dask":
+        raise click.UsageError("--scheduler goes with --engine dask")
+    if engine == "dask" and not scheduler:
+        raise click.UsageError("--engine dask needs --scheduler ADDRESS")
+    return engine_named(engine, scheduler or "") if engine else None
 
 
 class Day(click.ParamType):
@@ -77,7 +100,14 @@ def plain_errors() -> Iterator[None]:
         raise SystemExit(0) from None
     except Exception as error:
         message = " ".join(str(error).split()) or type(error).__name__
-        if type(error).__name__ not in ("StoreError", "SettingsError", "CausesError", "MapError", "QuarantineError"):
+        if type(error).__name__ not in (
+            "StoreError",
+            "SettingsError",
+            "CausesError",
+            "MapError",
+            "QuarantineError",
+            "EngineError",
+        ):
             message = f"{type(error).__name__}: {message}"
         raise click.ClickException(message) from None
 
@@ -219,15 +249,17 @@ def summary_text(summary: CollectSummary, farm: Farm) -> str:
 @main.command(short_help="Analyse a night; file and update findings.")
 @farm_option
 @click.option("--as-of", type=Day(), help="The night to analyse (default: today on the farm's clock).")
+@engine_options
 @json_option
-def nightly(farm_path: str, as_of: dt.date | None, as_json: bool) -> None:
+def nightly(farm_path: str, as_of: dt.date | None, engine: str | None, scheduler: str | None, as_json: bool) -> None:
     """Analyse all that was known at the end of a day; file and update findings."""
     from farmwatch.nightly import nightly as run
     from farmwatch.report.text import findings_table, to_json
 
+    asked = engine_asked(engine, scheduler)
     farm = open_farm(farm_path)
     night = as_of or today(farm)
-    result = run(farm, night)
+    result = run(farm, night, asked)
     failed = [check for check in result.checks if check.state == "failed"]
     if as_json:
         print_json(to_json(result.findings))
@@ -346,8 +378,11 @@ def weekly(farm_path: str, week: Any) -> None:
 @farm_option
 @click.option("--from", "first", type=Day(), required=True, help="The first night.")
 @click.option("--to", "last", type=Day(), required=True, help="The last night.")
+@engine_options
 @json_option
-def replay(farm_path: str, first: dt.date, last: dt.date, as_json: bool) -> None:
+def replay(
+    farm_path: str, first: dt.date, last: dt.date, engine: str | None, scheduler: str | None, as_json: bool
+) -> None:
     """Walk every night of a span, each with only what had ended by then; writes nothing."""
     from farmwatch.nightly import causes_of_farm
     from farmwatch.replay import replay as walk
@@ -355,11 +390,12 @@ def replay(farm_path: str, first: dt.date, last: dt.date, as_json: bool) -> None
 
     if last < first:
         raise click.UsageError("--to lies before --from")
+    asked = engine_asked(engine, scheduler)
     farm = open_farm(farm_path)
     nights = (last - first).days + 1
     with progress_bar("nights", quiet=False) as bar:
         tick = (lambda night: bar((night - first).days + 1, nights, str(night))) if bar is not None else None
-        walked = walk(farm.records(), first, last, farm.settings, causes_of_farm(farm), tick)
+        walked = walk(farm.records(), first, last, farm.settings, causes_of_farm(farm), tick, asked)
     if as_json:
         print_json(to_json(walked.findings, walked.first))
     else:

@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from farmwatch.causes.table import CauseTable
-from farmwatch.crew import crew_for
 from farmwatch.detectors.night import join_history
+from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Finding
 from farmwatch.nightly import run_night
 from farmwatch.records import Records
@@ -32,13 +32,18 @@ def replay(
     settings: Settings,
     table: CauseTable,
     progress: Callable[[dt.date], None] | None = None,
+    engine: Engine | None = None,
 ) -> Replay:
-    """Walk the nights from ``first_night`` to ``last_night``, both included, with an empty ledger to begin with."""
+    """Walk the nights from ``first_night`` to ``last_night``, both included, with an empty ledger to begin with.
+
+    ``engine``: where the detectors run, by default as the settings say.
+    """
+    engine = engine or engine_of(settings)
     history = join_history(records)
     findings: Sequence[Finding] = ()
     first: dict[str, Finding] = {}
     failed: list[Check] = []
-    with crew_for(history, settings, (last_night - first_night).days + 1) as crew:
+    with engine(history, settings, (last_night - first_night).days + 1) as crew:
         night = first_night
         while night <= last_night:
             result = run_night(history, night, settings, findings, table, crew)

@@ -243,10 +243,18 @@ class ScheduleSection(Section):
     timeout_s: Positive
 
 
+class EngineSection(Section):
+    """Where the detectors of a night run, unless the command says otherwise ([scale.md](scale.md))."""
+
+    name: Literal["local", "dask"]
+    scheduler: str
+
+
 class Settings(Section):
     farm: FarmSection
     collect: CollectSection
     schedule: ScheduleSection
+    engine: EngineSection
     alarm_budget: AlarmBudgetSection
     rates: RatesSection
     odd_run: OddRunSection

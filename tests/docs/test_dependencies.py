@@ -17,8 +17,8 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 OURS = {"farmwatch", "pip", "setuptools", "wheel"}
 # data without code to import: time zones where the system has none
 DATA = {"tzdata"}
-# extras for farms of many machines: the lock is for one
-UNLOCKED = {"dask"}
+# extras that the lock leaves out
+UNLOCKED: set[str] = set()
 
 
 def plain(name: str) -> str:
