@@ -18,12 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from farmwatch.detectors import plate_pattern
 from farmwatch.detectors.night import join_history
 from farmwatch.detectors.plate_pattern import detect
+from farmwatch.detectors.plate_scene import entries_of, set_scene
 from farmwatch.evidence import Evidence
 from farmwatch.nightly import look
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
+from farmwatch.stats.onsets import candidate_days, restart_sums
 from farmwatch.stats.plate_scan import log_e_values, relabel, scan_p_value
 from farmwatch.stats.zones import membership, zone_dictionary
 
@@ -174,6 +177,57 @@ def _fixed_tests(records: Records, bad: Where, rng: np.random.Generator) -> tupl
     return p_value <= 0.05, bool(log_e.sum() > np.log(30.0 * PRINTERS / allowed))
 
 
+STEPS = ("knowing all", "nearest zone", "bank of ratios", "any onset", "any zone", "others' plates")
+
+
+def losses(shape: str, repeats: int, seed: int = 1) -> np.ndarray:
+    """Mean log evidence of the bad printer less its limit, shape (STEPS,), as one thing more is left unknown each time.
+
+    Knowing zone, odds ratio and onset; with the zone of the dictionary that says most instead of the true one; with the
+    bank of odds ratios; with every onset summed; with every zone by its weight; and with what the others' plates show
+    put into the expectation, which is what the detector has.
+    """
+    bad, _ = SHAPES[shape]
+    total = np.zeros(len(STEPS))
+    for number in range(repeats):
+        records = draw_farm(np.random.default_rng([seed, number]), bad)
+        scene = set_scene(join_history(records).night(START + dt.timedelta(days=DAYS), load_settings()))
+        streams = None if scene is None else plate_pattern.streams_of(scene, "printer")
+        assert scene is not None
+        assert streams is not None
+        level = streams.names.index("P1")
+        limit = float(streams.log_sum[level] - streams.score[level])
+        piece = int(np.flatnonzero(streams.level == level)[0])
+        ends = np.append(streams.start[1:], len(streams.order))
+        rows = streams.order[streams.start[piece] : ends[piece]]
+        entries, start = entries_of(scene, rows)
+        region = bad(*scene.place[:2, scene.part[entries]]).astype(float)
+        failed, failures = scene.failed[entries], scene.failures[rows]
+        seen = np.add.reduceat(region * failed, start[:-1]) / failures
+        true = float(log_e_values(seen, np.add.reduceat(region, start[:-1]) / np.diff(start), TIMES).sum())
+        observed, expected = scene.observed[rows], scene.expected[rows]
+        nearest = int(np.argmax(log_e_values(observed, expected, TIMES).sum(axis=0)))
+        one = (observed[:, [nearest]], expected[:, [nearest]])
+        ratios, day, first = plate_pattern.RATIOS, scene.day[rows], np.array([0])
+        weight = candidate_days(day, first, 0)
+        banked = np.logaddexp.reduce([log_e_values(*one, ratio).sum() for ratio in ratios]) - np.log(len(ratios))
+
+        def summed(
+            shares: tuple[np.ndarray, np.ndarray],
+            weights: np.ndarray,
+            first: np.ndarray = first,
+            day_weight: np.ndarray = weight,
+            ratios: tuple[float, ...] = ratios,
+        ) -> float:
+            terms = [restart_sums(log_e_values(*shares, ratio), first, day_weight, weights)[0] for ratio in ratios]
+            return float(np.logaddexp.reduce(terms) - np.log(len(ratios)))
+
+        known = log_e_values(*one, TIMES).sum()
+        steps = [true, known, banked, summed(one, np.ones(1)), summed((observed, expected), zone_dictionary().weight)]
+        total += np.array([*steps, float(streams.log_sum[level])]) - limit
+    return total / repeats
+
+
 QUIET = {
     "independent parts": {},
     "every failure may pull two neighbours": {"pull": 0.5},
@@ -209,6 +263,10 @@ def main(repeats: int) -> None:
             f"{shape:12s}{row.found:8.2f}{row.right:12.2f}{row.other:9.2f}{row.relabelled:12.2f}{row.knowing:9.2f}",
             flush=True,
         )
+    print("\nmean log evidence over the limit, as one thing more is left unknown")
+    print(f"{'shape':12s}" + "".join(f"{step:>16s}" for step in STEPS))
+    for shape in SHAPES:
+        print(f"{shape:12s}" + "".join(f"{value:16.1f}" for value in losses(shape, max(repeats // 5, 1))), flush=True)
     allowed = budget.false_findings_per_month * budget.share_plate_pattern
     quiet = max(repeats // 5, 1)
     print(f"\nquiet farms, {quiet} of {DAYS} days each; allowed {allowed:.2f} false findings a farm-month")
