@@ -228,14 +228,26 @@ def scan_p_value(
         first_plate += max((plates - first_plate) // 2, 1)
     expected = expected_share[:, None] * inside
     best = np.zeros(len(relabelled) + 1)
-    everything = np.vstack([failed_share, relabelled]).astype(np.float32)
+    whole = bool(np.all((relabelled == 0) | (relabelled == 1)))
+    drawn, inside = relabelled.astype(np.float32), inside.astype(np.float32)
     for entry in windows:
         due = expected[entry:].sum(axis=0)
         total = float(expected_share[entry:].sum())
         zones = np.flatnonzero((due > 1e-6) & (due < total - 1e-6))
-        seen = everything[:, entry:] @ inside[entry:][:, zones].astype(np.float32)
-        if len(zones):
-            best = np.maximum(best, poisson_llr(np.minimum(seen, total), due[zones], total).max(axis=1))
+        if not len(zones):
+            continue
+        columns, due = inside[entry:][:, zones], due[zones]
+        seen = np.minimum(failed_share[entry:] @ columns, total)
+        best[0] = max(best[0], poisson_llr(seen, due, total).max())
+        seen = np.minimum(drawn[:, entry:] @ columns, total)
+        counts = np.arange(int(np.ceil(total)) + 1)
+        if whole and len(counts) < len(drawn):
+            # whole counts: the ratio of each is reckoned once and looked up, not for every drawing anew
+            table = poisson_llr(np.minimum(counts, total)[:, None], due, total)
+            ratio = table[np.rint(seen).astype(np.intp), np.arange(len(zones))]
+        else:
+            ratio = poisson_llr(seen, due, total)
+        best[1:] = np.maximum(best[1:], ratio.max(axis=1))
     return float((1 + (best[1:] >= best[0] - 1e-6).sum()) / len(best))
 
 

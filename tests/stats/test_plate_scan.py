@@ -12,6 +12,7 @@ from farmwatch.stats.plate_scan import (
     log_e_values,
     one_failure_each,
     pair_inclusion,
+    poisson_llr,
     reference_odds,
     relabel,
     scan_p_value,
@@ -173,3 +174,23 @@ def test_p_value_is_uniform_without_a_pattern_and_small_with_one() -> None:
     assert 0.4 < quiet.mean() < 0.62
     assert (quiet <= 0.1).mean() < 0.2
     assert p_value(1.0 + 9.0 * inside[:, 3].astype(float)) <= 0.01
+
+
+def test_whole_counts_looked_up_give_the_ratios_reckoned_one_by_one() -> None:
+    rng = np.random.default_rng(77)
+    plates, parts, drawings = 9, 7, 150
+    start = np.arange(plates + 1) * parts
+    share = np.full(plates * parts, 1.0 / parts)
+    inside = (rng.random((plates * parts, 12)) < 0.3).astype(np.float32)
+    drawn = np.zeros((drawings, plates * parts), dtype=np.float32)
+    drawn[np.arange(drawings)[:, None], one_failure_each(share, start, drawings, rng)] = 1.0
+    for failed in drawn[:10]:
+        best = np.zeros(drawings + 1)
+        for first in (0, 4):  # all plates, then the later half; a third window would have fewer than four
+            entry = start[first]
+            due, total = share[entry:] @ inside[entry:], share[entry:].sum()
+            for row, one in enumerate([failed, *drawn]):
+                seen = np.minimum(one[entry:] @ inside[entry:], total)
+                best[row] = max(best[row], poisson_llr(seen, due, total).max())
+        expected = (1 + (best[1:] >= best[0] - 1e-6).sum()) / len(best)
+        assert scan_p_value(failed, share, start, inside, drawn) == expected
