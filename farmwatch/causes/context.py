@@ -213,11 +213,6 @@ class Case:
     def expected(self) -> float:
         return float(self.context.risk[self.parts].sum())
 
-    @property
-    def excess_share(self) -> float:
-        """Share of the failures since the beginning that are more than was expected, between 0 and 1."""
-        return float(np.clip(1.0 - self.expected / max(len(self.failed), 1e-9), 0.0, 1.0))
-
     @cached_property
     def failed_plates(self) -> np.ndarray:
         """Row number of the plate of each failed part."""

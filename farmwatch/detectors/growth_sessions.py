@@ -5,19 +5,17 @@ A session is the unit of evidence: its pieces share the print, the gauge's zero 
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.night import Night
-from farmwatch.stats.growth import PadPlane, SessionGrowth, pad_plane, session_growth
+from farmwatch.stats.growth import SessionGrowth, session_growth
 from farmwatch.stats.working_curve import DoseSlope, WorkingCurve, dose_slope, fit_working_curve
 
 SAME_DOSE = 0.02  # of ln exposure: closer exposures count as one
 LEAST_WITHIN = 5.0
-PLATE_EVENTS = ("plate_levelled", "plate_changed", "film_changed", "panel_changed", "screw_or_nut_changed")
 
 
 @dataclass(frozen=True)
@@ -139,31 +137,3 @@ def film_curve(coupons: pd.DataFrame, lot_id: str | None = None, printer_id: str
         films = films[films["printer_id"] == printer_id]
     exposure = films["exposure_s"].fillna(films["run_exposure_s"]) if "run_exposure_s" in films else films["exposure_s"]
     return fit_working_curve(exposure.to_numpy(dtype=float), films["measured_mm"].to_numpy(dtype=float))
-
-
-def pad_geometry(night: Night, printer_id: str, as_of: dt.date | None = None) -> PadPlane:
-    """Tilt and bow of a printer's plate from its pads since something was last done to plate, film or screen."""
-    records = night.history.records
-    instant = night.instant if as_of is None else records.end_of(as_of)
-    coupons = known_coupons(night)
-    pads = coupons[(coupons["feature"] == "pad") & (coupons["printer_id"] == printer_id)]
-    pads = pads[pads["measured_at"] < instant]
-    service = records.service
-    mine = (service["subject_type"] == "printer") & (service["subject_id"] == printer_id)
-    events = service.loc[mine & service["action"].isin(PLATE_EVENTS) & (service["at"] < instant), "at"]
-    if len(events):
-        later = pads[pads["measured_at"] >= events.max()]
-        pads = later
-    plate = records.printers[records.printers["printer_id"] == printer_id]
-    extent = [float("nan")] * 2 if plate.empty else plate[["plate_width_mm", "plate_depth_mm"]].iloc[0].tolist()
-    spans = [2.0 * pads[name].abs().max() if len(pads) else 1.0 for name in ("x_mm", "y_mm")]
-    width, depth = (e if np.isfinite(e) and e > 0.0 else max(s, 1.0) for e, s in zip(extent, spans, strict=True))
-    printed = pads.groupby(["run_id", "day", "nominal_mm"], dropna=False).ngroup().to_numpy()
-    return pad_plane(
-        pads["x_mm"].to_numpy(dtype=float),
-        pads["y_mm"].to_numpy(dtype=float),
-        (pads["measured_mm"] - pads["nominal_mm"]).to_numpy(dtype=float),
-        width,
-        depth,
-        printed,
-    )

@@ -122,13 +122,6 @@ def right_sign(finding: Finding, fault: PlantedFault) -> float:
     return float(finding.evidence.sign in fault.signs)
 
 
-def onset_error_days(finding: Finding, fault: PlantedFault) -> float:
-    """Days from the fault's first plate to the finding's ``since``; negative is too early. NaN: no plate."""
-    if fault.first_plate_on is None:
-        return math.nan
-    return float((finding.evidence.since - fault.first_plate_on).days)
-
-
 def onset_covered(finding: Finding, fault: PlantedFault) -> float:
     """1 or 0: whether the interval of ``since`` holds the first plate's day. NaN: no plate."""
     if fault.first_plate_on is None:

@@ -36,7 +36,7 @@ class CrossedFit:
 
     ``effects``: one array (levels,) a factor, on the log-odds scale. ``effect_variances``: their posterior variances,
     the fixed effects' uncertainty included. ``sd``: standard deviation a factor. ``log_likelihood``: Laplace, binomial
-    coefficients included. ``precision``: the matrix behind all covariances, see :func:`contrast_variances`.
+    coefficients included. ``precision``: the matrix whose inverse holds all covariances.
     """
 
     fixed_effects: np.ndarray
@@ -257,16 +257,3 @@ def linear_predictor(
         if factor not in leave_out:
             result = result + np.append(effects, 0.0)[codes[:, factor]]
     return result
-
-
-def contrast_variances(fit: CrossedFit, contrasts: np.ndarray) -> np.ndarray:
-    """Posterior covariance of contrasts of the coefficients, shape (k, k), from ``contrasts`` (size, k)."""
-    return contrasts.T @ fit.precision.solve(contrasts)
-
-
-def effect_covariance(fit: CrossedFit, one: tuple[int, int], two: tuple[int, int]) -> np.ndarray:
-    """Posterior covariance (2, 2) of two effects, each named by (factor, level)."""
-    contrasts = np.zeros((len(fit.coefficients), 2))
-    for column, (factor, level) in enumerate((one, two)):
-        contrasts[fit.slices[factor].start + level, column] = 1.0
-    return contrast_variances(fit, contrasts)

@@ -4,8 +4,8 @@ The effects are integrated out by Laplace's method at their mode given fixed eff
 result is maximised over both. The fixed point of the quasi-likelihood is the start and gives the scale of the search;
 the slope is exact, so a dozen looks at the likelihood do.
 
-Use it where a standard deviation itself is the answer, or counts are small; the fixed point is enough for an
-expectation. Bad at: clusters of very few binary outcomes, where Laplace's method itself understates the deviation.
+A reference: tests and ``benchmarks/crossed.py`` hold the fixed point, which the nights use, against it, and published
+likelihoods against both. Use it where a standard deviation itself is the answer, or counts are small. Bad at: clusters of very few binary outcomes, where Laplace's method itself understates the deviation.
 
 Source: Pinheiro and Chao, J. Comput. Graph. Statist. 15 (2006); slope by the implicit function theorem.
 """

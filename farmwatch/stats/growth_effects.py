@@ -162,7 +162,8 @@ def reml_spreads(y: np.ndarray, factors: np.ndarray, weight: np.ndarray | None =
     """Spreads of crossed (or nested) factors, y ~ 1 + (1|factor) + ...
 
     ``y``: shape (n,). ``factors``: (n, k), whole numbers from 0. In a balanced design this is the analysis of variance
-    (where that gives no negative variance).
+    (where that gives no negative variance). A reference: the detectors average over spreads; this ties the marginal
+    likelihood that they average by to published values.
     """
     columns = [np.ones((y.size, 1))]
     sizes = []

@@ -18,26 +18,6 @@ BASE, TRANSITION, BODY = 0, 1, 2
 STEP_MM = 0.5
 
 
-@dataclass(frozen=True)
-class Hazards:
-    """Discrete-time hazards, shape (bins,): ``failed`` and ``at_risk`` in each bin, ``hazard`` their ratio (NaN: 0/0)."""
-
-    failed: np.ndarray
-    at_risk: np.ndarray
-    hazard: np.ndarray
-
-
-def discrete_hazards(exit_bin: np.ndarray, failed: np.ndarray, bins: int, weight: np.ndarray | None = None) -> Hazards:
-    """Saturated hazards. ``exit_bin``: last bin in which each part was at risk, shape (parts,); ``failed``: whether it
-    failed there (else it was finished). ``weight`` of each part, one by default."""
-    weight = np.ones(len(exit_bin)) if weight is None else weight
-    fails = np.bincount(exit_bin, weights=weight * failed, minlength=bins).astype(float)
-    leaving = np.bincount(exit_bin, weights=weight, minlength=bins)
-    risk = np.cumsum(leaving[::-1])[::-1].astype(float)
-    hazard = np.divide(fails, risk, out=np.full(bins, np.nan), where=risk > 0)
-    return Hazards(fails, risk, hazard)
-
-
 def band_of(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:
     """Band of each failure height: base up to ``base_mm``, transition up to ``low_mm``, body above; NaN counts as body.
 

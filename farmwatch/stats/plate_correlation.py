@@ -95,6 +95,9 @@ def estimate_rho(
 
     ``failures``, ``trials``, ``probability``, ``weights``: shape (plates,). Plates of fewer than two parts say
     nothing. 0 where no plate can say anything.
+
+    A reference: the nights take :func:`moment_rho`, or the mixture of ``stats.plate_model``; tests and
+    ``benchmarks/crossed.py`` estimate by this.
     """
     terms = _Terms.of(failures, trials, probability, weights)
     return terms.best() if terms is not None else 0.0
@@ -124,14 +127,6 @@ def moment_rho(failures: np.ndarray, trials: np.ndarray, probability: np.ndarray
     if pairs <= 0.0:
         return float("nan")
     return float(np.clip(np.sum((y - n * p) ** 2 - variance) / pairs, 0.0, RHO_MAX))
-
-
-def pearson_dispersion(observed: np.ndarray, expected: np.ndarray, variance: np.ndarray, parameters: int) -> float:
-    """Pearson's chi-square over its degrees of freedom: 1 where the variance is as the model says. NaN: none left."""
-    freedom = len(observed) - parameters
-    if freedom <= 0:
-        return float("nan")
-    return float(np.sum((observed - expected) ** 2 / variance) / freedom)
 
 
 @dataclass(frozen=True)

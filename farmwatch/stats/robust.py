@@ -95,11 +95,3 @@ def held_out_residuals(design: np.ndarray, response: np.ndarray, group: np.ndarr
     rest = gram.sum(axis=0) - gram + np.eye(columns)
     without = np.linalg.solve(rest, (moment.sum(axis=0) - moment + fit.coefficients)[:, :, None])[:, :, 0]
     return np.asarray(response - (design * without[group]).sum(axis=1))
-
-
-def theil_slope(x: np.ndarray, y: np.ndarray) -> float:
-    """Median slope over all pairs with different x (Theil 1950); NaN if there is none. Cost grows with rows squared."""
-    low, high = np.triu_indices(x.size, 1)
-    run = x[high] - x[low]
-    apart = run != 0
-    return float(np.median((y[high] - y[low])[apart] / run[apart])) if apart.any() else float("nan")

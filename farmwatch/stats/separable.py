@@ -19,11 +19,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from scipy.special import expit
-
-from farmwatch.stats.crossed import CrossedFit, effect_covariance
 
 Reason = Literal["aliased", "correlated", "cheap"]
 _STEPS = 30
@@ -155,30 +151,3 @@ class _Plates:
             if np.max(np.abs(step)) < 1e-8:
                 break
         return best - start, np.linalg.inv(curvature)
-
-
-def posterior_correlation(fit: CrossedFit, one: tuple[int, int], two: tuple[int, int]) -> float:
-    """Posterior correlation of two effects of a crossed fit, each named by (factor, level)."""
-    covariance = effect_covariance(fit, one, two)
-    return float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]))
-
-
-def components(one: np.ndarray, two: np.ndarray, levels_one: int, levels_two: int) -> tuple[np.ndarray, np.ndarray]:
-    """Parts of the record that no plate connects: the part of each level of the first and of the second factor.
-
-    ``one``, ``two``: codes, shape (plates,), -1 for no level. Levels without a plate are parts by themselves.
-    """
-    both = (one >= 0) & (two >= 0)
-    size = levels_one + levels_two
-    links = coo_array((np.ones(int(both.sum())), (one[both], two[both] + levels_one)), shape=(size, size))
-    _, labels = connected_components(links, directed=False)
-    return labels[:levels_one], labels[levels_one:]
-
-
-def has_peers(one: np.ndarray, two: np.ndarray, levels_one: int, levels_two: int) -> np.ndarray:
-    """Whether each level of the first factor shares levels of the second, directly or through others, with a peer.
-
-    Without a peer a level cannot be told from the levels of the second factor that it alone has. Shape (levels_one,).
-    """
-    labels, _ = components(one, two, levels_one, levels_two)
-    return np.bincount(labels, minlength=levels_one + levels_two)[labels] > 1

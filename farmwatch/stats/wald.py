@@ -86,7 +86,7 @@ class Characteristic:
 
 
 def bernoulli_characteristic(p: float, p0: float, p1: float, lower: float, upper: float) -> Characteristic:
-    """Wald's approximation for single items, which takes the sum to stop right on a limit.
+    """Wald's approximation for single items, which takes the sum to stop right on a limit. A reference for the tests.
 
     With h the root other than 0 of p (p1/p0)^h + (1-p) ((1-p1)/(1-p0))^h = 1, the chance of "gone" is
     (e^(h upper) - 1) / (e^(h upper) - e^(h lower)).

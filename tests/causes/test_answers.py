@@ -100,7 +100,6 @@ def test_the_case_holds_the_subjects_plates_since(settings: Settings) -> None:
     assert number.tolist() == [9.0] * 20
     assert failures.sum() == len(one.failed)
     assert expected.sum() == pytest.approx(180 * 0.03)
-    assert one.excess_share == pytest.approx(1 - 5.4 / len(one.failed))
 
 
 def test_a_side_is_found_and_no_side_is_none(settings: Settings) -> None:

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from farmwatch.detectors.cure_offset import detect
-from farmwatch.detectors.growth_sessions import film_curve, growth_sessions, known_coupons, pad_geometry
+from farmwatch.detectors.growth_sessions import film_curve, growth_sessions, known_coupons
 from farmwatch.detectors.night import Night, join_history
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import Records, conform, empty
@@ -148,28 +148,15 @@ def test_order_of_rows_does_not_matter_and_later_pieces_are_not_known() -> None:
     assert sessions.frame["pieces"].tolist() == [4] * len(sessions.frame)
 
 
-def test_pads_since_the_last_levelling_and_films_of_a_lot() -> None:
+def test_films_of_a_lot_give_its_working_curve() -> None:
     records = bench.coupon_farm(np.random.default_rng(10))
     pieces = []
-    for week, tilt in ((1, 0.1), (6, 0.02)):
-        for k, (x, y) in enumerate([(0, 0), (-50, -30), (50, -30), (-50, 30), (50, 30)]):
-            piece = {"coupon_id": f"pad{week}{k}", "feature": "pad", "printer_id": "P1", "nominal_mm": 0.3}
-            piece |= {"measured_at": pd.Timestamp("2031-01-06T12:00Z") + pd.Timedelta(weeks=week), "x_mm": x, "y_mm": y}
-            pieces.append(piece | {"measured_mm": 0.3 + tilt * x / 120.0})
     for k, exposure in enumerate((1.0, 2.0, 4.0, 6.0)):
         piece = {"coupon_id": f"film{k}", "feature": "film", "lot_id": "L1", "nominal_mm": 0.0, "exposure_s": exposure}
         piece |= {"measured_at": pd.Timestamp("2031-02-01T12:00Z")}
         pieces.append(piece | {"measured_mm": 0.1 * np.log(exposure / 0.5)})
     coupons = pd.concat([records.coupons, conform(pd.DataFrame(pieces), "coupons")], ignore_index=True)
-    printers = conform(
-        pd.DataFrame([{"printer_id": "P1", "plate_width_mm": 120.0, "plate_depth_mm": 70.0}]), "printers"
-    )
-    event = {"event_id": "E1", "at": pd.Timestamp("2031-02-01T06:00Z"), "subject_type": "printer", "subject_id": "P1"}
-    service = conform(pd.DataFrame([event | {"action": "plate_levelled"}]), "service")
-    night = night_of(replace(records, coupons=coupons, printers=printers, service=service))
-    assert pad_geometry(night, "P1").tilt_x_mm == pytest.approx(0.02, rel=1e-9)
-    assert pad_geometry(night, "P1", dt.date(2031, 1, 30)).tilt_x_mm == pytest.approx(0.1, rel=1e-9)
-    assert pad_geometry(night, "P2").refused
+    night = night_of(replace(records, coupons=coupons))
     assert film_curve(known_coupons(night), "L1").dp_mm == pytest.approx(0.1, rel=1e-10)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as t_distribution
 
-from farmwatch.stats.growth import pad_plane, session_growth
+from farmwatch.stats.growth import session_growth
 from farmwatch.stats.growth_effects import column_evidence, fit_crossed, level_evidence, whiten
 from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
 from farmwatch.stats.working_curve import coupons_needed, dose_slope, exposure_factor, fit_working_curve
@@ -36,37 +36,6 @@ def test_bars_without_slots_cannot_tell_growth_from_scale() -> None:
     assert not found.separable[0]
     assert np.isnan(found.scale[0])
     assert found.growth_mm[0] == pytest.approx(0.02, rel=1e-12)
-
-
-def test_pads_give_tilt_and_bow_back() -> None:
-    x = np.tile([0.0, -50.0, 50.0, -50.0, 50.0], 2)
-    y = np.tile([0.0, -30.0, -30.0, 30.0, 30.0], 2)
-    near = (x == 0.0).astype(float)
-    thick = 0.3 + 0.04 * x / 120 - 0.06 * y / 70 + 0.025 * near + np.repeat([0.0, 0.01], 5)
-    found = pad_plane(x, y, thick, 120.0, 70.0, np.repeat([0, 1], 5))
-    assert found.tilt_x_mm == pytest.approx(0.04, rel=1e-10)
-    assert found.tilt_y_mm == pytest.approx(-0.06, rel=1e-10)
-    assert found.bow_mm == pytest.approx(0.025, rel=1e-10)
-    assert 90.0 < found.thin_side < 180.0  # thinnest at the left and the back
-    assert found.freedom == 5
-
-
-def test_pads_in_line_are_refused() -> None:
-    found = pad_plane(np.array([-5.0, 0.0, 5.0]), np.zeros(3), np.array([0.3, 0.31, 0.33]), 100.0, 60.0)
-    assert "in line" in found.refused
-    assert np.isnan(found.tilt_mm)
-
-
-def test_pad_intervals_cover() -> None:
-    rng = np.random.default_rng(2)
-    x = np.tile([0.0, -50.0, 50.0, -50.0, 50.0], 3)
-    y = np.tile([0.0, -30.0, -30.0, 30.0, 30.0], 3)
-    hits = np.zeros(2)
-    for _ in range(1500):
-        thick = 0.3 + 0.05 * x / 120 + 0.02 * (x == 0.0) + rng.normal(0, 0.01, 15)
-        found = pad_plane(x, y, thick, 120.0, 70.0)
-        hits += [found.tilt_x_low <= 0.05 <= found.tilt_x_high, found.bow_low <= 0.02 <= found.bow_high]
-    assert (np.abs(hits / 1500 - 0.95) < 0.02).all()
 
 
 def test_working_curve_comes_back_without_noise() -> None:

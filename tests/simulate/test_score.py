@@ -138,7 +138,6 @@ def test_signs_onsets_and_causes() -> None:
     assert s.right_sign(finding(D(2031, 3, 9), sign="flake"), there) == 1.0
     assert s.right_sign(finding(D(2031, 3, 9), sign="tacky"), there) == 0.0
     assert math.isnan(s.right_sign(finding(D(2031, 3, 9)), there))
-    assert s.onset_error_days(finding(D(2031, 3, 9)), there) == 2
     assert s.onset_covered(finding(D(2031, 3, 9)), there) == 1.0
     assert s.onset_covered(finding(D(2031, 3, 9), since_low=D(2031, 3, 3)), there) == 0.0
     causes = (Cause("film_worn", 0.6), Cause("film_spot", 0.3))

@@ -12,41 +12,11 @@ from farmwatch.stats.heights import (
     TRANSITION,
     band_of,
     band_shares,
-    discrete_hazards,
     exposure,
     hazard_bin,
     pooled_hazards,
     window_edges,
 )
-
-
-def test_saturated_hazards_are_failures_over_those_at_risk() -> None:
-    exit_bin = np.array([0, 0, 1, 1, 1, 2, 2, 3])
-    failed = np.array([1, 0, 1, 1, 0, 0, 1, 0])
-    hazards = discrete_hazards(exit_bin, failed, 5)
-    assert hazards.at_risk.tolist() == [8, 6, 3, 1, 0]
-    assert hazards.failed.tolist() == [1, 2, 1, 0, 0]
-    assert hazards.hazard[:4] == pytest.approx([1 / 8, 2 / 6, 1 / 3, 0.0], rel=1e-15)
-    assert np.isnan(hazards.hazard[4])
-
-
-def test_weights_stand_for_replication() -> None:
-    exit_bin, failed, weight = np.array([0, 1, 2]), np.array([1, 0, 1]), np.array([2.0, 3.0, 1.0])
-    twice = np.repeat([0, 1, 2], [2, 3, 1])
-    by_hand = discrete_hazards(twice, failed[twice], 3)
-    assert discrete_hazards(exit_bin, failed, 3, weight).hazard == pytest.approx(by_hand.hazard)
-
-
-def test_statsmodels_survival_from_the_same_hazards() -> None:
-    from statsmodels.duration.survfunc import SurvfuncRight
-
-    rng = np.random.default_rng(1)
-    time, event = rng.integers(0, 12, 200), rng.random(200) < 0.6
-    hazards = discrete_hazards(time, event, 12)
-    survival = np.cumprod(1.0 - hazards.hazard)
-    reference = SurvfuncRight(time + 1.0, event.astype(int))
-    at = reference.surv_times.astype(int) - 1
-    assert survival[at] == pytest.approx(reference.surv_prob, rel=1e-12)
 
 
 def test_bands_follow_the_layer_settings() -> None:

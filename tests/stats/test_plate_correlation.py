@@ -13,7 +13,6 @@ from farmwatch.stats.plate_correlation import (
     beta_binomial_log_likelihood,
     estimate_rho,
     moment_rho,
-    pearson_dispersion,
     plate_correlation,
 )
 
@@ -151,9 +150,3 @@ def test_is_fast_enough_for_every_night() -> None:
         estimate_rho(failures, trials, probability)
         spent.append(time.process_time() - start)
     assert min(spent) < 0.2  # measured 0.015 s; the margin is for a busy machine
-
-
-def test_dispersion_of_a_hand_worked_case() -> None:
-    observed, expected = np.array([1.0, 4.0, 7.0]), np.array([2.0, 4.0, 6.0])
-    assert pearson_dispersion(observed, expected, expected, 1) == pytest.approx((1 / 2 + 0 + 1 / 6) / 2, rel=1e-14)
-    assert np.isnan(pearson_dispersion(observed, expected, expected, 3))

@@ -4,11 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from farmwatch.stats.crossed import fit_crossed
 from farmwatch.stats.separable import (
-    components,
-    has_peers,
-    posterior_correlation,
     rivals,
 )
 
@@ -120,26 +116,3 @@ def test_how_often_the_innocent_is_named() -> None:
         found = rivals(suspect=(PRINTER, 0), **plates(1000 + seed, 40, 1.2, "printer"))
         wrong += any(rival.cost_without_rival > 3.0 for rival in found)
     assert wrong <= 4  # 2 %: a log-likelihood of 3 by chance alone happens in 1.4 % of two-sided looks
-
-
-def test_crossed_fits_say_when_two_effects_trade_places() -> None:
-    found = []
-    for on_others in (1, 60):
-        data = plates(8, on_others, 1.0, "printer")
-        fixed = np.ones((len(data["trials"]), 1))
-        sd = np.array([1.0, 1.0, 0.3])
-        fit = fit_crossed(data["failures"], data["trials"], fixed, data["codes"], (8, 6, 10), sd=sd)
-        found.append(posterior_correlation(fit, (PRINTER, 0), (LOT, 0)))
-        assert abs(posterior_correlation(fit, (PRINTER, 1), (DESIGN, 3))) < 0.2
-    assert found[0] < -0.6
-    assert found[0] < found[1] - 0.3
-
-
-def test_parts_of_the_record_that_no_plate_connects() -> None:
-    printer = np.array([0, 0, 1, 2, 2, 3, -1])
-    lot = np.array([0, 1, 1, 2, 3, -1, 0])
-    one, two = components(printer, lot, 4, 5)
-    assert one[0] == one[1] == two[0] == two[1]
-    assert one[2] == two[2] == two[3] != one[0]
-    assert len({one[3], two[4], one[0], one[2]}) == 4
-    np.testing.assert_array_equal(has_peers(printer, lot, 4, 5), [True, True, False, False])
