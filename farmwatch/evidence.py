@@ -46,6 +46,18 @@ SUBJECT_TYPES: tuple[SubjectType, ...] = (
     "run",
     "farm",
 )
+# the column of a plate's row that names the subject; a design names parts, and the farm needs no name
+PLATE_COLUMN: dict[str, str] = {
+    "printer": "printer_id",
+    "lot": "lot_id",
+    "file": "file_id",
+    "profile": "profile",
+    "wash": "wash_id",
+    "operator": "operator",
+    "room": "room",
+    "family": "family",
+    "run": "run_id",
+}
 STATUSES: tuple[Status, ...] = ("open", "watching", "cleared", "returned", "faded")
 ZONES = (
     "centre",

@@ -10,22 +10,11 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.causes.questions import HEIGHTS
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.records import SIGNS, Records
 from farmwatch.settings import Settings
 from farmwatch.stats.plate_correlation import moment_rho
 
-COLUMN_OF_SUBJECT = {
-    "printer": "printer_id",
-    "lot": "lot_id",
-    "file": "file_id",
-    "profile": "profile",
-    "wash": "wash_id",
-    "operator": "operator",
-    "room": "room",
-    "family": "family",
-    "run": "run_id",
-}
 _HEIGHT = {name: place for place, name in enumerate(HEIGHTS)}
 
 
@@ -185,7 +174,7 @@ class Context:
             return np.arange(len(self.plates))
         if subject.type == "design":
             return np.unique(self.part_plate[self.parts_of_design(subject.id)])
-        return np.flatnonzero((self.plates[COLUMN_OF_SUBJECT[subject.type]] == subject.id).to_numpy(bool))
+        return np.flatnonzero((self.plates[PLATE_COLUMN[subject.type]] == subject.id).to_numpy(bool))
 
     def parts_of_design(self, design: str) -> np.ndarray:
         if self.without_parts:

@@ -9,20 +9,8 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.stats.observed_over_expected import Ratio, dispersion, ratio_interval
-
-PLATE_COLUMN = {
-    "printer": "printer_id",
-    "lot": "lot_id",
-    "file": "file_id",
-    "profile": "profile",
-    "wash": "wash_id",
-    "operator": "operator",
-    "room": "room",
-    "family": "family",
-    "run": "run_id",
-}
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from farmwatch.evidence import Finding
-from farmwatch.report.frames import PLATE_COLUMN, Frames
+from farmwatch.evidence import PLATE_COLUMN, Finding
+from farmwatch.report.frames import Frames
 from farmwatch.report.week import Week
 from farmwatch.stats.observed_over_expected import ratio_interval
 

@@ -5,7 +5,8 @@ result is maximised over both. The fixed point of the quasi-likelihood is the st
 the slope is exact, so a dozen looks at the likelihood do.
 
 A reference: tests and ``benchmarks/crossed.py`` hold the fixed point, which the nights use, against it, and published
-likelihoods against both. Use it where a standard deviation itself is the answer, or counts are small. Bad at: clusters of very few binary outcomes, where Laplace's method itself understates the deviation.
+likelihoods against both. Use it where a standard deviation itself is the answer, or counts are small. Bad at: clusters of
+very few binary outcomes, where Laplace's method itself understates the deviation.
 
 Source: Pinheiro and Chao, J. Comput. Graph. Statist. 15 (2006); slope by the implicit function theorem.
 """

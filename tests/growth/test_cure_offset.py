@@ -1,15 +1,12 @@
 """Measured pieces to evidence: whose growth is off, since when, what cannot be told."""
 
 import datetime as dt
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pandas as pd
 import pytest
+from benchmarked import benchmark
 
 from farmwatch.detectors.cure_offset import detect
 from farmwatch.detectors.growth_sessions import film_curve, growth_sessions, known_coupons
@@ -20,20 +17,7 @@ from farmwatch.settings import load_settings
 
 SETTINGS = load_settings()
 START = dt.date(2031, 1, 6)
-
-
-def _benchmark() -> ModuleType:
-    path = Path(__file__).parents[2] / "benchmarks" / "cure_offset.py"
-    spec = importlib.util.spec_from_file_location("benchmark_cure_offset", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-bench = _benchmark()
+bench = benchmark("cure_offset")
 
 
 def night_of(records: Records, day: int = 179) -> Night:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 from scipy.special import logsumexp
 
+from farmwatch.stats import rate_scan
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model, plate_log_likelihood
 from farmwatch.stats.rate_scan import (
     OFFSETS,
@@ -179,3 +180,44 @@ def test_table_of_likelihoods_agrees_with_the_likelihood() -> None:
         np.testing.assert_allclose(table(y, n, log_odds), exact, atol=0.1)
     on_grid = np.full(300, -3.0)
     np.testing.assert_allclose(table(y, n, on_grid), shift_log_likelihoods(y, n, on_grid, MODEL), rtol=1e-9, atol=1e-9)
+
+
+def test_an_onset_interval_by_hand() -> None:
+    weight = np.full(12, -np.inf)
+    weight[[2, 5, 9]] = np.log([0.9, 0.06, 0.04])
+    first = onset_interval(weight)
+    assert (first.day, first.low, first.high) == (2, 2, 5)  # nothing before the first plate
+    assert first.first_mass == pytest.approx(0.96, rel=1e-12)
+    weight[[2, 5, 9]] = np.log([0.04, 0.06, 0.9])
+    last = onset_interval(weight)
+    assert (last.day, last.low, last.high) == (9, 3, 9)  # after the plate of day 2, with day 5's at the latest
+    weight[[2, 5, 9]] = np.log([0.03, 0.94, 0.03])
+    assert (onset_interval(weight).low, onset_interval(weight).high) == (3, 5)
+
+
+@pytest.mark.parametrize(("rho", "share"), [(0.02, 0.05), (0.05, 0.2), (0.25, 0.45)])
+def test_the_grid_of_the_plate_model_misses_little_of_the_greatest_likelihood(rho: float, share: float) -> None:
+    rng = np.random.default_rng(8)
+    p = np.round(rng.uniform(-3.5, -1.5, 6000) * 10.0) / 10.0
+    p = 1.0 / (1.0 + np.exp(-p))
+    y, n = draw_plates(rng, p, 9, PlateModel(rho, share)), np.full(len(p), 9.0)
+
+    def loss(logits: np.ndarray) -> float:
+        return -float(plate_log_likelihood(y, n, p, PlateModel(*(1.0 / (1.0 + np.exp(-logits))))).sum())
+
+    start = np.log(np.array([rho, share]) / (1.0 - np.array([rho, share])))
+    best = optimize.minimize(loss, start, method="Nelder-Mead", options={"xatol": 1e-3, "fatol": 1e-3})
+    found = fit_plate_model(y, n, p)
+    missed = float(-best.fun - plate_log_likelihood(y, n, p, found).sum())
+    assert -1e-2 <= missed <= 0.6
+
+
+def test_the_table_of_likelihoods_holds_to_both_ends_of_its_grid() -> None:
+    table, one = ShiftTable(MODEL), np.ones(1)
+    lowest, highest = rate_scan._LOWEST, float(rate_scan._GRID[-1 - rate_scan._SPAN])
+    for log_odds in (lowest, highest):
+        at = np.array([log_odds])
+        exact = shift_log_likelihoods(one, 9.0 * one, at, MODEL)
+        np.testing.assert_allclose(table(one, 9.0 * one, at), exact, rtol=1e-9, atol=1e-9)
+    beyond = table(one, 9.0 * one, np.array([lowest - 3.0]))
+    np.testing.assert_array_equal(beyond, table(one, 9.0 * one, np.array([lowest])))

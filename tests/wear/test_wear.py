@@ -1,15 +1,12 @@
 """Counters since service, and wear filed from plates: on whom, from which count, and never for a step."""
 
 import datetime as dt
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pandas as pd
 import pytest
+from benchmarked import benchmark
 
 from farmwatch.detectors.counters import service_counters
 from farmwatch.detectors.night import join_history
@@ -20,20 +17,7 @@ from farmwatch.settings import load_settings
 
 SETTINGS = load_settings()
 START = dt.date(2031, 1, 6)
-
-
-def _benchmark() -> ModuleType:
-    path = Path(__file__).parents[2] / "benchmarks" / "wear.py"
-    spec = importlib.util.spec_from_file_location("benchmark_wear", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-bench = _benchmark()
+bench = benchmark("wear")
 
 
 def filed(records: Records, day: int = 179) -> list[Evidence]:

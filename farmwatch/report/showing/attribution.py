@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pandas as pd
 
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.report import words
-from farmwatch.report.frames import PLATE_COLUMN, Frames
+from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import ApartRow, Attribution
 from farmwatch.stats.observed_over_expected import ratio_interval
 

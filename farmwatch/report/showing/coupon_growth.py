@@ -7,9 +7,9 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.report import words
-from farmwatch.report.frames import PLATE_COLUMN, Frames
+from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import CouponGrowth
 from farmwatch.report.showing.spans import onset_of
 
