@@ -38,8 +38,7 @@ def look(history: History, as_of: dt.date, settings: Settings, findings: Sequenc
     night = history.night(as_of, settings)
     night = replace(night, spells=tuple(spell for finding in findings if (spell := spell_of(finding)) is not None))
     expectation = fit_expectation(night)
-    risk = 1.0 / (1.0 + np.exp(-expectation.log_odds()))
-    part_risk = risk[history.cells.part_cell[: len(night.parts)]]
+    part_risk = expectation.risk[history.cells.part_cell[: len(night.parts)]]
     return replace(night, expectation=expectation, part_risk=part_risk)
 
 

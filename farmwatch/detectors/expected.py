@@ -10,6 +10,7 @@ printers, lots and designs apart.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -70,6 +71,16 @@ class Expectation:
     counts: CellCounts
     fitted: Fitted | None = None
 
+    @cached_property
+    def risk(self) -> np.ndarray:
+        """Expected failure probability of a part of each cell, (cells,)."""
+        return 1.0 / (1.0 + np.exp(-self.log_odds()))
+
+    @cached_property
+    def failed(self) -> np.ndarray:
+        """Failures of every sign, (cells,)."""
+        return self.counts.failures.sum(axis=1)
+
     def log_odds(self, held_out: tuple[str, ...] = ()) -> np.ndarray:
         """Expected log odds of failure of a part of each cell, (cells,), without the factors ``held_out``."""
         keep = [column for column, factor in enumerate(FACTORS) if factor not in held_out]
@@ -99,9 +110,8 @@ class Expectation:
         ]
         parts = np.column_stack([fitted.fixed[stream] @ step[_fixed_slice(fit)], *moves])
         whole = parts.sum(axis=1)
-        risk = 1.0 / (1.0 + np.exp(-self.log_odds()[stream]))
-        weight, trials = fitted.weights[stream], self.counts.trials[stream]
-        residual = weight * (self.counts.failures[stream].sum(axis=1) - trials * risk)
+        risk, weight, trials = self.risk[stream], fitted.weights[stream], self.counts.trials[stream]
+        residual = weight * (self.failed[stream] - trials * risk)
         curvature = weight * trials * risk * (1.0 - risk)
         gain = -residual @ whole - 0.5 * (step @ slope - curvature @ whole**2)
         keep = [0, *(1 + column for column, factor in enumerate(FACTORS) if factor not in held_out)]

@@ -89,16 +89,20 @@ def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[Candidate, Sce
     floor = -scene.night.settings.rates.keep_within
     standing = list(found)
     weighed: dict[int, tuple[Candidate, Scene]] = {}
+    explained = [scene]  # the first none, one, two ... of those standing; shared by all that come after them
     for candidate in sorted(found, key=lambda c: c.score):
-        others = scene
-        for other in standing:
-            if other is not candidate:
-                others = replace(others, lift=lifted(others, other))
+        place = next(i for i, other in enumerate(standing) if other is candidate)
+        for other in standing[len(explained) - 1 : place]:
+            explained.append(replace(explained[-1], lift=lifted(explained[-1], other)))
+        others = explained[place]
+        for other in standing[place + 1 :]:
+            others = replace(others, lift=lifted(others, other))
         again = [c for c in weigh(others, candidate.stream) if c.direction == candidate.direction]
         if again and again[0].score >= floor:
             weighed[id(candidate)] = again[0], others
         else:
-            standing.remove(candidate)
+            standing.pop(place)
+            del explained[place + 1 :]
     return [weighed[id(candidate)] for candidate in standing]
 
 

@@ -20,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.interpolate import CubicSpline
 
 from farmwatch.stats.plate_model import PlateModel, plate_log_likelihood
@@ -31,6 +32,7 @@ DOWN_STEPS = np.array([-3, -5, -7, -10])  # odds ratios 0.55 to 0.14
 _FINER, _PAIR, _LOWEST, _HIGHEST = 5, 1 << 20, -9.0, 4.0  # grid of the look-up table and the log odds it serves
 _SPAN = _FINER * (len(OFFSETS) - 1)
 _GRID = _LOWEST + OFFSETS[0] + np.arange(round((_HIGHEST - _LOWEST) * _FINER / STEP) + _SPAN + 1) * STEP / _FINER
+_STEPS = -(-len(_GRID) // _FINER)  # whole steps on the grid
 LEVEL_REACH = 12  # steps; with the widest shift still on the grid
 ZERO = int(np.flatnonzero(np.abs(OFFSETS) < 1e-9)[0])
 
@@ -100,7 +102,7 @@ class ShiftTable:
         self.model = model
         self._risk = 1.0 / (1.0 + np.exp(-_GRID))
         self._row: dict[int, int] = {}
-        self._values = np.empty((0, len(_GRID)))
+        self._values = np.empty((0, _FINER, _STEPS))  # offsets of one log odds side by side: read in one go
 
     def __call__(self, failures: np.ndarray, trials: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
         """Shape (plates, OFFSETS)."""
@@ -111,10 +113,16 @@ class ShiftTable:
             self._row.update(
                 zip(missing.tolist(), range(len(self._values), len(self._values) + len(missing)), strict=True)
             )
-            self._values = np.vstack([self._values, plate_log_likelihood(y, n, self._risk, self.model)])
+            self._values = np.concatenate([self._values, _by_phase(plate_log_likelihood(y, n, self._risk, self.model))])
         row = np.array([self._row[pair] for pair in pairs.tolist()], dtype=np.int64)[inverse]
         first = np.clip(np.round((log_odds - _LOWEST) * _FINER / STEP), 0, len(_GRID) - 1 - _SPAN).astype(np.int64)
-        return self._values[row[:, None], first[:, None] + _FINER * np.arange(len(OFFSETS))]
+        return sliding_window_view(self._values, len(OFFSETS), axis=2)[row, first % _FINER, first // _FINER]
+
+
+def _by_phase(on_grid: np.ndarray) -> np.ndarray:
+    """Rows on the finer grid, (pairs, grid), as one row for each fifth of a step, (pairs, _FINER, _STEPS)."""
+    padded = np.pad(on_grid, ((0, 0), (0, _FINER * _STEPS - on_grid.shape[1])))
+    return np.ascontiguousarray(padded.reshape(-1, _STEPS, _FINER).transpose(0, 2, 1))
 
 
 def own_levels(sd: float) -> tuple[np.ndarray, np.ndarray]:
