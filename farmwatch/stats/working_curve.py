@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.stats import nct, norm
 from scipy.stats import t as t_distribution
 
 from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
@@ -150,17 +150,26 @@ def exposure_factor(
 def coupons_needed(change_mm: float, coupon_sd_mm: float, error: float = 0.05, power: float = 0.8) -> float:
     """Coupons (a bar and a slot each) to see ``change_mm`` of growth against a well-known norm, two-sided.
 
-    Sample size of the t-test by iteration on the noncentral approximation; ``inf`` for no change.
+    The fewest, two at least, with which the t-test has that power; ``inf`` for no change, or no error to judge it by.
     """
-    if not change_mm or not coupon_sd_mm > 0.0:
+    if not abs(change_mm) > 0.0 or not coupon_sd_mm > 0.0:
         return float("inf")
-    ratio = (coupon_sd_mm / abs(change_mm)) ** 2
-    number = max(2.0, float(norm.ppf(1.0 - error / 2.0) + norm.ppf(power)) ** 2 * ratio)
-    for _ in range(20):
-        freedom = max(np.ceil(number) - 1.0, 1.0)
-        number = float(t_distribution.ppf(1.0 - error / 2.0, freedom) + t_distribution.ppf(power, freedom)) ** 2 * ratio
-        number = max(number, 2.0)
-    return float(np.ceil(number))
+    ratio = abs(change_mm) / coupon_sd_mm
+    normal = (norm.ppf(1.0 - error / 2.0) + norm.ppf(power)) ** 2 / ratio**2
+    if normal > 1e4:
+        return float(np.ceil(normal))  # Student's law is the normal law by then
+    number = max(2.0, np.floor(normal))
+    while _power_of_t_test(ratio, number, error) < power:
+        number += 1.0
+    return float(number)
+
+
+def _power_of_t_test(ratio: float, number: float, error: float) -> float:
+    apart = ratio * np.sqrt(number)
+    if apart > 40.0:
+        return 1.0  # further out the law of the t-test is not reckoned reliably, nor needed
+    reach = t_distribution.ppf(1.0 - error / 2.0, number - 1.0)
+    return float(nct.sf(reach, number - 1.0, apart) + nct.cdf(-reach, number - 1.0, apart))
 
 
 def _exp(value: float) -> float:

@@ -60,6 +60,20 @@ def test_working_curve_intervals_cover() -> None:
     assert (hits / told < 0.97).all()
 
 
+def test_intervals_of_the_working_curve_are_those_of_the_straight_line() -> None:
+    """Second route: Dp as the slope of statsmodels' regression; Ec's ends as the doses at which depth 0 is on the edge."""
+    import statsmodels.api as sm
+
+    exposure = np.array([1.0, 1.6, 2.5, 4.0, 6.3])
+    depth = 0.11 * np.log(exposure / 0.45) + np.array([0.004, -0.006, 0.003, 0.002, -0.003])
+    found = fit_working_curve(exposure, depth)
+    line = sm.OLS(depth, sm.add_constant(np.log(exposure))).fit()
+    assert [found.dp_low, found.dp_high] == pytest.approx(line.conf_int()[1], rel=1e-9)
+    edge = line.get_prediction([[1.0, np.log(found.ec_low)], [1.0, np.log(found.ec_high)]]).conf_int()
+    assert [edge[0, 1], edge[1, 0]] == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert found.ec_low < found.ec_s < found.ec_high
+
+
 @pytest.mark.parametrize(
     ("exposure", "depth", "why"),
     [
@@ -131,6 +145,25 @@ def test_ten_per_cent_more_dose_takes_many_coupons() -> None:
         y = rng.normal(0.0095, 0.01, int(needed))
         seen += abs(y.mean()) / (y.std(ddof=1) / np.sqrt(y.size)) > t_distribution.ppf(0.975, y.size - 1)
     assert seen / 2000 == pytest.approx(0.8, abs=0.04)
+
+
+@pytest.mark.parametrize(
+    ("change", "sd", "coupons"),
+    # second route: statsmodels' TTestPower
+    [(0.0095, 0.01, 11), (0.0095, 0.005, 5), (0.02, 0.01, 5), (0.005, 0.01, 34), (0.03, 0.01, 4), (0.001, 0.01, 787)],
+)
+def test_coupons_needed_are_those_of_the_exact_power(change: float, sd: float, coupons: int) -> None:
+    from statsmodels.stats.power import TTestPower
+
+    assert coupons_needed(change, sd) == coupons_needed(-change, sd) == coupons
+    power = [TTestPower().power(change / sd, number, 0.05) for number in (coupons - 1, coupons)]
+    assert power[0] < 0.8 <= power[1]
+
+
+def test_coupons_needed_at_the_ends() -> None:
+    assert coupons_needed(0.0, 0.01) == coupons_needed(float("nan"), 0.01) == coupons_needed(0.01, 0.0) == float("inf")
+    assert coupons_needed(10.0, 0.001) == 2.0
+    assert coupons_needed(1e-12, 0.01) == pytest.approx(7.8489e20, rel=1e-4)  # (1.95996 + 0.84162)^2 / ratio^2
 
 
 def test_column_evidence_is_the_ratio_of_two_fits() -> None:

@@ -44,6 +44,12 @@ def test_mean_step_by_enumeration() -> None:
     assert back < 0.0 < bad
 
 
+def test_a_sum_on_the_limit_decides() -> None:
+    there, gone = sequential(np.array([1.0, 1.0, -9.0]), -2.0, 2.0), sequential(np.array([-1.0, -1.0, 9.0]), -2.0, 2.0)
+    assert (there.decision, there.decided_at) == ("there", 1)
+    assert (gone.decision, gone.decided_at) == ("gone", 1)
+
+
 def test_a_small_case_by_exhaustion() -> None:
     """All 2^12 sequences of twelve items: chances of each decision against those of the sequences that make it."""
     p0, p1 = 0.2, 0.6
