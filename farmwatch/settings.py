@@ -70,7 +70,6 @@ class RatesSection(Section):
     share_farm: Share
     share_down: Share
     share_signs: Share
-    limit_factor: Positive
     failures_at_least: Count
     screen: Positive
     keep_within: Positive

@@ -3,8 +3,8 @@
 Covariates (plate load, height, cold room) and random intercepts for every name a plate carries, fitted on cells with
 weights for plate correlation. A subject under test is judged against the expectation with its own intercept, and those
 nested in it, held out. Plates inside the spell of a known finding have a level of their own in the fit, one for each
-fortnight, which is no part of the expectation: a fault does not become the norm, and its plates still tell their
-printers, lots and designs apart.
+fortnight, which is no part of the expectation, and count little: a fault does not become the norm, and a name that has
+no other plates still gets its level from them.
 """
 
 from __future__ import annotations
@@ -36,6 +36,9 @@ HELD_OUT = {
 SD_SCALE = np.array([0.3, 0.3, 0.7, 0.3, 0.3, 0.3, 0.2, 0.2, 0.2, 0.2])  # half-normal prior of each factor's spread
 FIXED_SD = np.array([10.0, 3.0, 1.0, 0.7, 0.7])  # prior of the covariates' slopes: few failures must not make them wild
 SPELL_SD, SPELL_DAYS = 2.0, 14  # spread of a known fault's effect on the log odds, and how long it is taken as steady
+# such plates count little beside sound ones, for a fault does not add on the log odds as the model has it, but where a
+# name has no others they must do
+SPELL_WEIGHT = 0.15
 START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures enough to tell its own
 
 
@@ -145,7 +148,7 @@ def fit_expectation(night: Night) -> Expectation:
     rho, model = START_RHO, START_MODEL
     start: CrossedFit | None = None
     for _ in range(2):  # the second time with the plate correlation that the first one found
-        weights = 1.0 / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
+        weights = np.where(sound, 1.0, SPELL_WEIGHT) / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
         fit = fit_crossed(
             failures[usable],
             counts.trials[usable],

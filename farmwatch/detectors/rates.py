@@ -31,14 +31,10 @@ def detect(night: Night) -> Verdicts:
     if night.expectation is None:
         raise ValueError("the rates need the night's fitted expectation")
     scene = set_scene(night, night.expectation)
-    told: list[tuple[Candidate, Scene, list[str]]] = []
-    for candidate, others in _backward(scene, _forward(scene)):
-        signs = next((signs for leader, _, signs in told if _one_story(leader, candidate)), None)
-        if signs is None:
-            told.append((candidate, others, []))
-        elif candidate.stream.sign < len(SIGNS):
-            signs.append(SIGNS[candidate.stream.sign])
-    evidence = [with_rivals(account_for(c, others, signs), night) for c, others, signs in told]
+    evidence = []
+    for story, others in _backward(scene, _forward(scene)):
+        signs = [SIGNS[candidate.stream.sign] for candidate in story[1:] if candidate.stream.sign < len(SIGNS)]
+        evidence.append(with_rivals(account_for(story[0], others, signs), night))
     return Verdicts(tuple(evidence), _checks(scene))
 
 
@@ -81,29 +77,36 @@ def _look(scene: Scene, weighed: dict[Stream, list[Candidate]], found: list[Cand
     return candidates
 
 
-def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[Candidate, Scene]]:
-    """Each find weighed once more with all the others explained: what was taken too early drops out here.
+def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[list[Candidate], Scene]]:
+    """Each story weighed once more with all the others explained: what was taken too early drops out here.
 
-    Weakest first; returns what stands, in the order found, with the scene in which the others are explained.
+    Weakest first; returns the stories that stand, each with its finds in the order found and the scene in which the
+    others are explained.
     """
     floor = -scene.night.settings.rates.keep_within
-    standing = list(found)
-    weighed: dict[int, tuple[Candidate, Scene]] = {}
-    explained = [scene]  # the first none, one, two ... of those standing; shared by all that come after them
-    for candidate in sorted(found, key=lambda c: c.score):
-        place = next(i for i, other in enumerate(standing) if other is candidate)
-        for other in standing[len(explained) - 1 : place]:
-            explained.append(replace(explained[-1], lift=lifted(explained[-1], other)))
-        others = explained[place]
-        for other in standing[place + 1 :]:
-            others = replace(others, lift=lifted(others, other))
-        again = [c for c in weigh(others, candidate.stream) if c.direction == candidate.direction]
-        if again and again[0].score >= floor:
-            weighed[id(candidate)] = again[0], others
+    stories: list[list[Candidate]] = []
+    for candidate in found:
+        home = next((story for story in stories if _one_story(story[0], candidate)), None)
+        if home is None:
+            stories.append([candidate])
         else:
-            standing.pop(place)
-            del explained[place + 1 :]
-    return [weighed[id(candidate)] for candidate in standing]
+            home.append(candidate)
+    told: dict[int, tuple[list[Candidate], Scene]] = {}
+    for story in sorted(stories, key=lambda story: max(c.score for c in story)):
+        others = scene
+        for other in stories:
+            if other is not story:
+                for candidate in other:
+                    others = replace(others, lift=lifted(others, candidate))
+        again = [
+            (first, weighed)
+            for first in story
+            for weighed in weigh(others, first.stream)
+            if weighed.direction == first.direction and weighed.score >= floor
+        ]
+        story[:] = [first for first, _ in again]  # what does not stand explains nothing to those that come after
+        told[id(story)] = [weighed for _, weighed in again], others
+    return [told[id(story)] for story in stories if story]
 
 
 def _one_story(one: Candidate, other: Candidate) -> bool:
