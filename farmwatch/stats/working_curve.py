@@ -98,8 +98,8 @@ def fit_working_curve(exposure_s: np.ndarray, depth_mm: np.ndarray, level: float
         line.slope,
         line.slope - t * line.slope_se,
         line.slope + t * line.slope_se,
-        float(np.exp(start.value)),
-        float(np.exp(start.low)),
+        _exp(start.value),
+        _exp(start.low),
         _exp(start.high),
         line.residual_sd,
     )
@@ -144,7 +144,7 @@ def exposure_factor(
     ratio = fieller(-growth_mm, slope.slope, growth_se**2, slope.se**2, 0.0, freedom, level)
     if slope.slope <= 0.0 or not np.isfinite(ratio.low):
         return ExposureFactor("the slope of growth on exposure cannot be told from zero with these coupons")
-    return ExposureFactor("", float(np.exp(ratio.value)), float(np.exp(ratio.low)), _exp(ratio.high))
+    return ExposureFactor("", _exp(ratio.value), _exp(ratio.low), _exp(ratio.high))
 
 
 def coupons_needed(change_mm: float, coupon_sd_mm: float, error: float = 0.05, power: float = 0.8) -> float:

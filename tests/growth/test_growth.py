@@ -128,6 +128,31 @@ def test_exposure_factor_recovers_and_covers() -> None:
     assert 0.93 < hits / 1500 < 0.975
 
 
+def test_the_slope_of_growth_is_that_of_a_regression_with_a_level_for_each_group() -> None:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(9)
+    group, x, variance = np.repeat([0, 1, 2], [4, 3, 5]), rng.uniform(0.0, 1.0, 12), rng.uniform(1.0, 3.0, 12)
+    y = 0.05 * x + 0.01 * group + rng.normal(0, 0.003, 12)
+    found = dose_slope(group, x, y, variance)
+    line = sm.WLS(y, np.column_stack([np.eye(3)[group], x]), 1.0 / variance).fit()
+    assert found.slope == pytest.approx(line.params[3], rel=1e-9)
+    assert [found.low, found.high] == pytest.approx(line.conf_int()[3], rel=1e-9)
+    assert (found.se, found.freedom) == (pytest.approx(line.bse[3], rel=1e-9), line.df_resid)
+
+
+def test_a_ladder_needs_one_piece_more_than_a_line() -> None:
+    two = dose_slope(np.zeros(2, int), np.array([0.0, 0.4]), np.array([0.01, 0.03]), np.ones(2))
+    three = dose_slope(np.zeros(3, int), np.array([0.0, 0.2, 0.4]), np.array([0.01, 0.021, 0.03]), np.ones(3))
+    assert "too few" in two.refused
+    assert (three.refused, three.freedom) == ("", 1.0)
+
+
+def test_an_exposure_beyond_all_numbers_is_no_limit() -> None:
+    steep = dose_slope(np.zeros(4, int), np.array([0.0, 0.2, 0.4, 0.6]), np.array([0.0, 0.01, 0.02, 0.03]), np.ones(4))
+    assert exposure_factor(-40.0, 0.001, 20.0, steep).factor == float("inf")
+
+
 def test_exposure_factor_is_refused_without_a_ladder() -> None:
     flat = dose_slope(np.zeros(6, int), np.full(6, 1.0), np.full(6, 0.02), np.ones(6))
     assert "one exposure" in flat.refused
