@@ -23,7 +23,7 @@ from farmwatch.detectors.night import Night, join_history
 from farmwatch.evidence import Evidence, Finding
 from farmwatch.nightly import causes_of_farm
 from farmwatch.records import conform
-from farmwatch.report.contents import finding_part
+from farmwatch.report.finding_part import finding_part
 from farmwatch.report.frames import Frames
 from farmwatch.report.headlines import headline
 from farmwatch.report.page import framed, html_card, html_page, html_pictures

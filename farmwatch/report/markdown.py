@@ -9,7 +9,8 @@ import re
 from typing import Any
 
 from farmwatch.report import words
-from farmwatch.report.contents import FindingPart, WeeklyContents
+from farmwatch.report.contents import WeeklyContents
+from farmwatch.report.finding_part import FindingPart
 from farmwatch.report.page import clean, percent, ratio_words
 from farmwatch.report.subjects import SubjectRow
 from farmwatch.report.text import plain

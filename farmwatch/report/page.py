@@ -15,7 +15,8 @@ from markupsafe import Markup
 
 from farmwatch.report import words
 from farmwatch.report.charts import draw, trend_svg
-from farmwatch.report.contents import FindingPart, WeeklyContents
+from farmwatch.report.contents import WeeklyContents
+from farmwatch.report.finding_part import FindingPart
 from farmwatch.report.pictures import Picture
 from farmwatch.report.room import Daily
 from farmwatch.report.subjects import SubjectRow, Trend

@@ -15,7 +15,8 @@ from farmwatch.causes.table import load_causes
 from farmwatch.detectors.night import join_history
 from farmwatch.evidence import KINDS, Subject
 from farmwatch.records import Records, conform
-from farmwatch.report.contents import FindingPart, build_contents, got_better, lost_in_week
+from farmwatch.report.contents import build_contents
+from farmwatch.report.finding_part import FindingPart, got_better, lost_in_week
 from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import Attribution, Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
 from farmwatch.report.week import Week
