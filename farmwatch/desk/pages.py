@@ -17,6 +17,7 @@ from farmwatch.desk import delivery, finish, forms, reading
 from farmwatch.desk.security import Rules
 from farmwatch.records import ACTIONS, FEATURES, RUN_OUTCOMES, SERVICE_SUBJECTS, SIGNS
 from farmwatch.report import words
+from farmwatch.report.cautions import SAFETY
 from farmwatch.store import Farm
 
 _HERE = Path(__file__).parent / "templates"
@@ -71,7 +72,7 @@ class Desk:
             features=FEATURES,
             feature_words=forms.FEATURE_WORDS,
             labels={**finish.LABELS, **forms.PIECE_LABELS},
-            safety=words.SAFETY,
+            safety=SAFETY,
             new_form=delivery.new_form,
         )
         return environment

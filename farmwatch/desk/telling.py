@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from farmwatch.causes.pattern import Entered
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Finding, NextCheck
-from farmwatch.report import words
+from farmwatch.report import cautions, words
 from farmwatch.report.headlines import five_answers, headline, rivals
 
 CAUSES_SHOWN = 4
@@ -62,7 +62,7 @@ def told(finding: Finding, table: CauseTable, entered: tuple[Entered, ...] = ())
             for cause in causes
         ),
         tuple(_check(check, table, latest.get(check.code)) for check in finding.next_checks),
-        words.cautions(words.caution_of(check) for check in finding.next_checks),
+        cautions.together(cautions.caution_of(check) for check in finding.next_checks),
     )
 
 
@@ -74,7 +74,7 @@ def _check(check: NextCheck, table: CauseTable, entered: Entered | None) -> Chec
         title.removesuffix("."),
         how,
         words.hours(check.cost),
-        words.caution_of(check),
+        cautions.caution_of(check),
         tuple((code, words.phrase(code), check.means.get(code, seen)) for code, seen in known.items()),
         f"{words.phrase(entered.result)}, entered {words.date(entered.on)}" if entered and entered.on else "",
     )

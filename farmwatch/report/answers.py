@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 from typing import TYPE_CHECKING, Any
 
 from farmwatch.report.text import cells, pad, plain, printable
-from farmwatch.report.words import safe_csv_cell
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 ROWS_SHOWN = 1000
 CELL_SHOWN = 40
+_FORMULA_STARTS = frozenset("=+-@|%\t\r\n")
 
 
 def as_json_rows(answer: pa.Table) -> list[dict[str, Any]]:
@@ -77,3 +78,14 @@ def _is_number(column: pa.ChunkedArray) -> bool:
     import pyarrow as pa
 
     return bool(pa.types.is_integer(column.type) or pa.types.is_floating(column.type))
+
+
+def safe_csv_cell(value: object) -> object:
+    """A cell that no spreadsheet takes for a formula: such a text gets a quote mark in front. Numbers stay numbers.
+
+    What a spreadsheet may strip or fold before it looks (blanks, marks without width, wide forms) is looked through.
+    """
+    if not isinstance(value, str):
+        return value
+    seen = "".join(char for char in unicodedata.normalize("NFKC", value) if unicodedata.category(char) != "Cf").lstrip()
+    return "'" + value if value[:1] in _FORMULA_STARTS or seen[:1] in _FORMULA_STARTS else value

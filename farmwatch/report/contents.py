@@ -12,7 +12,7 @@ import pandas as pd
 
 from farmwatch.evidence import Check, Finding, Subject
 from farmwatch.records import empty
-from farmwatch.report import words
+from farmwatch.report import cautions, words
 from farmwatch.report.finding_part import FindingPart, finding_part, got_better
 from farmwatch.report.frames import Frames
 from farmwatch.report.mends import LedgerRow, ledger_of
@@ -110,8 +110,8 @@ def build_contents(
         printers=subject_rows("printer", frames, findings, week, until),
         lots=subject_rows("lot", frames, findings, week, until),
         unit=frames.unit,
-        safety=words.SAFETY,
-        beware=words.SAFETY_BRIEF,
+        safety=cautions.SAFETY,
+        beware=cautions.SAFETY_BRIEF,
     )
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from farmwatch.evidence import Cause, Finding
-from farmwatch.report import words
+from farmwatch.report import cautions, words
 from farmwatch.report.frames import Frames
 from farmwatch.report.headlines import five_answers, headline, numbers, rivals, shared_plates
 from farmwatch.report.mends import repair_words
@@ -115,11 +115,13 @@ def finding_part(
                 tells_apart=tuple(words.cause(code, table) for code in check.tells_apart),
                 cost=words.hours(check.cost),
                 means=tuple((words.phrase(result), meaning) for result, meaning in check.means.items()),
-                caution=words.caution_of(check),
+                caution=cautions.caution_of(check),
             )
             for check in finding.next_checks[:CHECKS_SHOWN]
         ),
-        caution=words.cautions([*(words.caution_of(check) for check in finding.next_checks[:CHECKS_SHOWN]), beware]),
+        caution=cautions.together(
+            [*(cautions.caution_of(check) for check in finding.next_checks[:CHECKS_SHOWN]), beware]
+        ),
         repair=repair_words(finding),
         first_flagged=words.date(finding.first_flagged_on),
         last_seen=words.date(finding.last_seen_on),

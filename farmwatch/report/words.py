@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import unicodedata
 from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING
 
-from farmwatch.evidence import Evidence, NextCheck, Subject
+from farmwatch.evidence import Evidence, Subject
 
 if TYPE_CHECKING:
     from farmwatch.causes.table import CauseTable
@@ -136,38 +135,6 @@ COUNTER_WORDS = {
     "lamp_hours": ("hours since the lamp was changed", "h"),
     "bath_runs": ("runs since the bath was changed", "runs"),
 }
-
-SAFETY = (
-    "Uncured resin irritates and can sensitise the skin for life: nitrile gloves, eye protection, ventilation.",
-    "Washing solvent burns: no flames or sparks, vessels closed.",
-    "Never look into the light source. Switch the machine off before reaching inside.",
-    "Take the plate off before the vat, so that nothing drips on the panel. Wash parts before touching support tips.",
-    "Resin and spent wash are hazardous waste: never down a drain.",
-    "The maker's safety data sheet, local rules and licensed practice come before anything printed here.",
-)
-SAFETY_BRIEF = (
-    "Gloves, eye protection, ventilation; machine off before reaching inside; never look into the light source. "
-    "The maker's safety data sheet and local rules come first."
-)
-
-
-def caution_of(check: NextCheck) -> str:
-    """What to beware of; a check from the table of causes without a caution is one where nothing is handled."""
-    return check.caution or ("" if check.code else SAFETY_BRIEF)
-
-
-def cautions(texts: Iterable[str]) -> str:
-    """Several cautions as one: each sentence once, in order, the one that defers to those who know at the end."""
-    sentences = dict.fromkeys(
-        part.strip().rstrip(".") + "."
-        for text in texts
-        for part in text.replace(". ", ".\n").splitlines()
-        if part.strip()
-    )
-    return " ".join(sorted(sentences, key=lambda sentence: "safety data sheet" in sentence))
-
-
-_FORMULA_STARTS = frozenset("=+-@|%\t\r\n")
 
 
 def phrase(code: str | None) -> str:
@@ -308,14 +275,3 @@ def began(evidence: Evidence) -> str:
     if evidence.since_low == evidence.since_high:
         return f"on {date(evidence.since)}"
     return f"about {date(evidence.since)} (between {date(evidence.since_low, False)} and {date(evidence.since_high)})"
-
-
-def safe_csv_cell(value: object) -> object:
-    """A cell that no spreadsheet takes for a formula: such a text gets a quote mark in front. Numbers stay numbers.
-
-    What a spreadsheet may strip or fold before it looks (blanks, marks without width, wide forms) is looked through.
-    """
-    if not isinstance(value, str):
-        return value
-    seen = "".join(char for char in unicodedata.normalize("NFKC", value) if unicodedata.category(char) != "Cf").lstrip()
-    return "'" + value if value[:1] in _FORMULA_STARTS or seen[:1] in _FORMULA_STARTS else value

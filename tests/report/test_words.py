@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from farmwatch.evidence import BANDS, KINDS, SUBJECT_TYPES, ZONES
 from farmwatch.records import ACTIONS, SIGNS
-from farmwatch.report import words
+from farmwatch.report import cautions, words
+from farmwatch.report.answers import safe_csv_cell
 
 
 def test_every_code_has_words() -> None:
@@ -76,7 +77,7 @@ def test_lists() -> None:
 def test_cautions_are_said_once_and_end_in_deferring() -> None:
     one = "Wear gloves. The maker's safety data sheet comes first."
     other = "Never look into the light. Wear gloves. The maker's safety data sheet comes first."
-    assert words.cautions([one, "", other]) == (
+    assert cautions.together([one, "", other]) == (
         "Wear gloves. Never look into the light. The maker's safety data sheet comes first."
     )
 
@@ -92,13 +93,13 @@ def test_causes_are_called_as_in_the_table() -> None:
     ["=1+1", "+1", "-2", "@SUM(A1)", "\t=1", "\r=1", " =1", "\ufeff=1", "＝1", "|cmd", "\n=1", "\u200b=1", "\xa0=1"],
 )
 def test_formulas_are_neutralised(text: str) -> None:
-    assert words.safe_csv_cell(text) == "'" + text
+    assert safe_csv_cell(text) == "'" + text
 
 
 @settings(max_examples=60, deadline=None)
 @given(st.text(max_size=12))
 def test_no_cell_starts_like_a_formula(text: str) -> None:
-    cell = words.safe_csv_cell(text)
+    cell = safe_csv_cell(text)
     assert isinstance(cell, str)
     lead = unicodedata.normalize("NFKC", cell).strip()[:1]
     assert lead not in set("=+-@") or cell.startswith("'")
@@ -106,4 +107,4 @@ def test_no_cell_starts_like_a_formula(text: str) -> None:
 
 
 def test_numbers_and_blanks_are_left() -> None:
-    assert [words.safe_csv_cell(value) for value in (-1.5, 3, None, "P-1", "")] == [-1.5, 3, None, "P-1", ""]
+    assert [safe_csv_cell(value) for value in (-1.5, 3, None, "P-1", "")] == [-1.5, 3, None, "P-1", ""]
