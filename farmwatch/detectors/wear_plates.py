@@ -10,8 +10,11 @@ import pandas as pd
 
 from farmwatch.detectors.counters import Counter, microseconds
 from farmwatch.detectors.night import Night
+from farmwatch.detectors.plate_scene import under_spell
 from farmwatch.evidence import Subject
 from farmwatch.stats.hazard import HazardSlope, WearEvidence, fit_slope
+
+CULPRITS = ("printer", "lot", "design", "file", "wash")
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,11 @@ def plates_of(night: Night, counters: pd.DataFrame, counter: Counter) -> Plates 
     count = counters[f"{counter.name}_at_least"].to_numpy()
     day = frame["day"].to_numpy().astype("datetime64[D]").astype(int)
     oldest = day_number(night.as_of) - night.settings.wear.cycles_look_back_days
-    row = np.flatnonzero(np.isfinite(count) & (frame["parts"].to_numpy() > 0) & (day >= oldest))
+    heard = np.isfinite(count) & (frame["parts"].to_numpy() > 0) & (day >= oldest)
+    for spell in night.spells:  # what somebody else is at fault for is no wear
+        if spell.subject.type in CULPRITS and f"{spell.subject.type}_id" != counter.holder:
+            heard &= ~under_spell(night, spell)
+    row = np.flatnonzero(heard)
     if row.size == 0 or not frame["failures"].to_numpy()[row].any():
         return None
     row = row[np.argsort(microseconds(frame["started_at"])[row], kind="stable")]
