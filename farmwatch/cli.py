@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -127,6 +128,8 @@ def main() -> None:
 
     Start with `farmwatch demo`, or with `farmwatch init DIR` and `farmwatch collect` for a farm of your own.
     """
+    # before NumPy is imported: matrices of this size are slower on several threads, and sums differ in the last digit
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
 def open_farm(path: str) -> Farm:
@@ -332,7 +335,6 @@ def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: 
 
     `farmwatch explain FINDING_ID` names the checks and their possible results.
     """
-    import os
     import tempfile
 
     from farmwatch.causes.entered import check_row
@@ -487,8 +489,6 @@ def desk(farm_path: str, host: str, port: int) -> None:
 
     On any address but this machine's own it asks for a token: FARMWATCH_DESK_TOKEN, or one that it makes up and prints.
     """
-    import os
-
     from farmwatch.desk import open_desk
 
     opened = open_desk(open_farm(farm_path), host, port, os.environ.get("FARMWATCH_DESK_TOKEN") or None)

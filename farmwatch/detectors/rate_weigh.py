@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
 
 from farmwatch.detectors.expected import HELD_OUT, Expectation
 from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, lift_on, roll_of, stream_risk
@@ -105,7 +106,9 @@ def weigh(scene: Scene, stream: Stream) -> list[Candidate]:
 def _by_day(scene: Scene, plates: StreamPlates) -> np.ndarray:
     """Log-likelihoods of the stream's days with a plate, (days, offsets)."""
     table = scene.table(plates.failures, plates.trials, plates.log_odds)
-    return np.add.reduceat(table, np.flatnonzero(np.diff(plates.day, prepend=-1)), axis=0)
+    first = np.append(np.flatnonzero(np.diff(plates.day, prepend=-1)), len(table))
+    # a sparse product: several times as fast as reduceat on rows
+    return sparse.csr_array((np.ones(len(table)), np.arange(len(table)), first), (len(first) - 1, len(table))) @ table
 
 
 def _candidate(
