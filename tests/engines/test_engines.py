@@ -7,6 +7,7 @@ import json
 import os
 import signal
 import socket
+import subprocess
 import sys
 import threading
 import time
@@ -193,3 +194,18 @@ def test_the_settings_name_the_engine_of_the_nights_on_the_clock(tmp_path: Path)
     result = CliRunner().invoke(main, ["nightly", "--farm", str(farm.path)])
     assert result.exit_code == 1
     assert result.stderr == "Error: the engine dask needs the address of a scheduler, like tcp://host:8786\n"
+
+
+def test_a_command_does_its_sums_on_one_thread_unless_told_otherwise(tmp_path: Path) -> None:
+    """As the workers of a cluster do: on several threads the last digits of a sum are others."""
+    script = (
+        "import sys; from farmwatch.cli import main; main(['init', sys.argv[1]], standalone_mode=False); "
+        "import numpy, threadpoolctl; print({pool['num_threads'] for pool in threadpoolctl.threadpool_info()})"
+    )
+    bare = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    for told, threads in ({}, "{1}"), ({"OMP_NUM_THREADS": "2"}, "{2}"):
+        folder = tmp_path / f"farm{threads}"
+        done = subprocess.run(
+            [sys.executable, "-c", script, str(folder)], env=bare | told, capture_output=True, text=True, check=True
+        )
+        assert done.stdout.splitlines()[-1] == threads
