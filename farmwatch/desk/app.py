@@ -15,7 +15,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from farmwatch.collect import collect
-from farmwatch.desk import delivery, logs, runs, taking
+from farmwatch.desk import delivery, findings, logs, runs, taking
 from farmwatch.desk.guard import LOGIN, Guard
 from farmwatch.desk.pages import Desk
 from farmwatch.store import load_findings
@@ -31,7 +31,7 @@ def show_home(desk: Desk, request: Request) -> Response:
 
 
 def _home(desk: Desk, request: Request, said: list[str]) -> Response:
-    live = sum(finding.status in logs.LIVE for finding in load_findings(desk.farm))
+    live = sum(finding.status in findings.LIVE for finding in load_findings(desk.farm))
     return desk.page(request, "home", said=said, waiting=delivery.waiting(desk.farm), findings=live)
 
 
@@ -68,8 +68,8 @@ ROUTES: tuple[tuple[str, Handler, Handler | None], ...] = (
     ("/run", runs.show_run, runs.save_run),
     ("/service", logs.show_service, logs.save_service),
     ("/coupons", logs.show_coupons, logs.save_coupons),
-    ("/findings", logs.show_findings, None),
-    ("/finding", logs.show_finding, logs.save_check),
+    ("/findings", findings.show_findings, None),
+    ("/finding", findings.show_finding, findings.save_check),
     ("/inbox", show_home, take_inbox),
     (LOGIN, show_login, log_in),
 )

@@ -83,7 +83,7 @@ def save_run(desk: Desk, request: Request) -> Response:
     if not typed.rows:
         return _gone(plate, form if before else "")
     done = deliver(farm, form, typed.rows, lambda: reading.plate(farm, run_id).seen == fields.text("seen"))
-    if done.state in ("saved", "again", "waiting"):
+    if done.state in taking.GOOD:
         desk.note(form, taking.notes_of(done))
         return _gone(plate, form)
     now = plate if new else reading.plate(farm, run_id)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from farmwatch.desk.delivery import Delivered, Refusal
 
+GOOD = ("saved", "again", "waiting")  # states after which nothing is left to do
 STATE_WORDS = {
     "changed": "Somebody else changed this since your page was drawn. Nothing was saved. Below stand both: look which "
     "is right. Saving again puts what you typed over what stands.",

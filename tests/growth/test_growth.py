@@ -30,12 +30,30 @@ def test_growth_and_scale_come_back_without_noise() -> None:
     assert found.residual_ss.max() < 1e-20
 
 
+def test_growth_and_scale_are_least_squares_also_where_bars_and_slots_do_not_pair() -> None:
+    rng = np.random.default_rng(10)
+    session = np.repeat([0, 1, 2], [7, 4, 5])
+    outside, width = rng.random(16) < 0.6, rng.choice([2.0, 5.0, 10.0], 16)
+    outside[[0, 7, 11]], outside[[1, 8, 12]] = True, False
+    error = rng.normal(0, 0.03, 16)
+    found = session_growth(session, outside, width, error)
+    for number in range(3):
+        rows = session == number
+        design = np.column_stack([np.where(outside[rows], 2.0, -2.0), width[rows]])
+        fitted, (rest,) = np.linalg.lstsq(design, error[rows])[:2]
+        assert [found.growth_mm[number], found.scale[number]] == pytest.approx(fitted, rel=1e-9)
+        assert found.variance[number] == pytest.approx(np.linalg.inv(design.T @ design)[0, 0], rel=1e-9)
+        assert found.residual_ss[number] == pytest.approx(rest, rel=1e-9)
+        assert found.freedom[number] == rows.sum() - 2
+
+
 def test_bars_without_slots_cannot_tell_growth_from_scale() -> None:
     width = np.array([5.0, 5.0])
     found = session_growth(np.zeros(2, int), np.array([True, True]), width, 2 * 0.02 + 0.004 * width, known_scale=0.004)
     assert not found.separable[0]
     assert np.isnan(found.scale[0])
     assert found.growth_mm[0] == pytest.approx(0.02, rel=1e-12)
+    assert (found.variance[0], found.freedom[0]) == (1.0 / 8.0, 1)  # the mean of two errors, each over 2
 
 
 def test_working_curve_comes_back_without_noise() -> None:
