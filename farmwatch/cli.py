@@ -380,24 +380,35 @@ def weekly(farm_path: str, week: Any) -> None:
 @farm_option
 @click.option("--from", "first", type=Day(), required=True, help="The first night.")
 @click.option("--to", "last", type=Day(), required=True, help="The last night.")
+@click.option(
+    "--records", "records_uri", metavar="URI", help="Of a copy of records/ elsewhere, like s3://bucket/records."
+)
 @engine_options
 @json_option
 def replay(
-    farm_path: str, first: dt.date, last: dt.date, engine: str | None, scheduler: str | None, as_json: bool
+    farm_path: str,
+    first: dt.date,
+    last: dt.date,
+    records_uri: str | None,
+    engine: str | None,
+    scheduler: str | None,
+    as_json: bool,
 ) -> None:
     """Walk every night of a span, each with only what had ended by then; writes nothing."""
     from farmwatch.nightly import causes_of_farm
     from farmwatch.replay import replay as walk
     from farmwatch.report.text import findings_table, to_json
+    from farmwatch.store import records_at
 
     if last < first:
         raise click.UsageError("--to lies before --from")
     asked = engine_asked(engine, scheduler)
     farm = open_farm(farm_path)
+    records = records_at(records_uri, farm.timezone) if records_uri else farm.records()
     nights = (last - first).days + 1
     with progress_bar("nights", quiet=False) as bar:
         tick = (lambda night: bar((night - first).days + 1, nights, str(night))) if bar is not None else None
-        walked = walk(farm.records(), first, last, farm.settings, causes_of_farm(farm), tick, asked)
+        walked = walk(records, first, last, farm.settings, causes_of_farm(farm), tick, asked)
     if as_json:
         print_json(to_json(walked.findings, walked.first))
     else:

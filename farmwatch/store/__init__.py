@@ -4,6 +4,7 @@ from farmwatch.store.farm import Farm
 from farmwatch.store.files import StoreError
 from farmwatch.store.findings import load_checks, load_findings, load_findings_before, nights, save_night
 from farmwatch.store.query import BadQuery, query
+from farmwatch.store.remote import records_at
 
 __all__ = [
     "BadQuery",
@@ -14,5 +15,6 @@ __all__ = [
     "load_findings_before",
     "nights",
     "query",
+    "records_at",
     "save_night",
 ]

@@ -37,7 +37,7 @@ _TYPES = {
 }
 
 # pages carry checksums: a flipped bit is an error, not another number
-_CHECKED = ds.ParquetFileFormat(
+CHECKED = ds.ParquetFileFormat(
     default_fragment_scan_options=ds.ParquetFragmentScanOptions(page_checksum_verification=True)
 )
 
@@ -119,7 +119,7 @@ class TableFolder:
         if not wanted:
             return fit(pa.table({}), schema).select(names)
         try:
-            return ds.dataset([str(path) for path in wanted], schema=schema, format=_CHECKED).to_table(
+            return ds.dataset([str(path) for path in wanted], schema=schema, format=CHECKED).to_table(
                 columns=names, filter=where
             )
         except (pa.ArrowException, OSError, ValueError) as error:
