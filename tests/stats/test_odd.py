@@ -26,6 +26,7 @@ def test_a_course_is_kept_and_a_slip_is_not() -> None:
     assert not is_course(np.array([1.0, 2.0, 1.0, 1.0, 2.0]), 2.0, 2, 0.6)
     assert not is_course(np.array([1.0, 1.0, 2.0]), 2.0, 2, 0.6)
     assert not is_course(np.array([1.0]), 2.0, 1, 0.1)
+    assert is_course(np.array([2.0, 2.0, 1.0, 1.0, 2.0]), 2.0, 3, 0.6)  # the stated share and count are enough
 
 
 @pytest.mark.parametrize("shape", [0.0, 0.2, 0.4])
@@ -76,3 +77,17 @@ def test_equal_input_gives_equal_output() -> None:
     one = score_odd(fit_odd_model(matrix), matrix + 3.0, 0.2)
     two = score_odd(fit_odd_model(matrix.copy()), matrix + 3.0, 0.2)
     assert (one.p_value == two.p_value).all()
+
+
+def test_distances_are_to_the_five_nearest_and_what_is_unknown_is_ordinary() -> None:
+    rng = np.random.default_rng(7)
+    matrix = rng.normal(size=(300, 3)) * [1.0, 0.1, 5.0]
+    model = fit_odd_model(matrix)
+    runs = rng.normal(size=(20, 3)) * [2.0, 0.2, 10.0]
+    runs[0] = np.nan
+    scores = score_odd(model, runs, 0.2)
+    spreads = np.where(np.isnan(runs), 0.0, (runs - np.median(matrix, axis=0)) / model.scale)
+    apart = np.sqrt(((spreads[:, None, :] - ((matrix - model.centre) / model.scale)[None]) ** 2).sum(axis=2))
+    assert scores.distance == pytest.approx(np.sort(apart, axis=1)[:, :5].mean(axis=1), rel=1e-9)
+    assert scores.departure[0] == 0.0
+    assert scores.p_value[0] > 0.5
