@@ -93,3 +93,11 @@ def test_the_end_of_a_run_in_the_hour_that_comes_twice() -> None:
     minutes = (frame["ended_at"] - frame["started_at"]).dt.total_seconds() / 60
     assert dict(zip(frame["run_id"], minutes, strict=True)) == {"a": 20.0, "b": 40.0, "d": 180.0}
     assert [(fault.line, fault.reason) for fault in understood.faults] == [(4, "end_before_start")]
+
+
+def test_the_first_and_the_last_moment_that_are_taken() -> None:
+    edge = ["1899-12-31T23:59:59Z", "1900-01-01T00:00Z", "2199-12-31T23:59:59Z", "2200-01-01T00:00Z"]
+    assert read_times(pa.array(edge), "Asia/Kolkata").bad.tolist() == [True, False, False, True]
+    slow = read_times(pa.array([*edge, "nonsense"]), "Asia/Kolkata")
+    assert slow.bad.tolist() == [True, False, False, True, True]
+    assert (slow.first[1:3] == slow.second[1:3]).all()
