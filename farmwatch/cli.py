@@ -5,120 +5,17 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from farmwatch.options import Day, Plain, WeekName, engine_asked, engine_options, farm_option, json_option, progress_bar
+
 if TYPE_CHECKING:
-    from farmwatch.collect import CollectSummary
-    from farmwatch.engines import Engine
     from farmwatch.store import Farm
 
-Command = TypeVar("Command", bound=Callable[..., Any])
 TROUBLE = 3  # exit of a collect that left something outside
-
-
-def farm_option(command: Command) -> Command:
-    return click.option(
-        "--farm",
-        "farm_path",
-        envvar="FARMWATCH_FARM",
-        default=".",
-        metavar="DIR",
-        help="The farm's folder (default: the current one, or FARMWATCH_FARM).",
-    )(command)
-
-
-def json_option(command: Command) -> Command:
-    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")(command)
-
-
-def engine_options(command: Command) -> Command:
-    command = click.option("--scheduler", metavar="ADDRESS", help="Of the cluster, like tcp://host:8786 (for dask).")(
-        command
-    )
-    return click.option(
-        "--engine",
-        type=click.Choice(["local", "dask"]),
-        help="Where the detectors run: on this machine or a Dask cluster (default: as the settings say).",
-    )(command)
-
-
-def engine_asked(engine: str | None, scheduler: str | None) -> Engine | None:
-    """The engine of the options; None where they leave it to the settings."""
-    from farmwatch.engines import engine_named
-
-    if scheduler and engine != "dask":
-        raise click.UsageError("--scheduler goes with --engine dask")
-    if engine == "dask" and not scheduler:
-        raise click.UsageError("--engine dask needs --scheduler ADDRESS")
-    return engine_named(engine, scheduler or "") if engine else None
-
-
-class Day(click.ParamType):
-    """A calendar day, YYYY-MM-DD."""
-
-    name = "YYYY-MM-DD"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
-        if isinstance(value, dt.date):
-            return value
-        try:
-            return dt.date.fromisoformat(value)
-        except ValueError:
-            self.fail(f"not a day like 2031-04-02: {value!r}", param, ctx)
-
-
-class WeekName(click.ParamType):
-    """An ISO week, YYYY-Www."""
-
-    name = "YYYY-Www"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        from farmwatch.report.week import Week
-
-        if isinstance(value, Week):
-            return value
-        try:
-            return Week.parse(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-
-
-@contextmanager
-def plain_errors() -> Iterator[None]:
-    """Errors in the farm's data or settings end with one line and exit code 1; nobody is shown a traceback."""
-    try:
-        yield
-    except (click.ClickException, click.exceptions.Exit, SystemExit, KeyboardInterrupt):
-        raise
-    except BrokenPipeError:
-        sys.stderr.close()
-        raise SystemExit(0) from None
-    except Exception as error:
-        message = " ".join(str(error).split()) or type(error).__name__
-        if type(error).__name__ not in (
-            "StoreError",
-            "SettingsError",
-            "CausesError",
-            "MapError",
-            "QuarantineError",
-            "EngineError",
-        ):
-            message = f"{type(error).__name__}: {message}"
-        raise click.ClickException(message) from None
-
-
-class Plain(click.Group):
-    """A group whose commands end plainly on errors."""
-
-    def invoke(self, ctx: click.Context) -> Any:
-        with plain_errors():
-            return super().invoke(ctx)
 
 
 @click.group(cls=Plain, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -181,6 +78,7 @@ def collect(paths: tuple[Path, ...], farm_path: str, as_json: bool, map_path: Pa
     """
     from farmwatch.collect import collect as take
     from farmwatch.collect import load_map
+    from farmwatch.report.collected import summary_text
 
     if map_path is not None and not paths:
         raise click.UsageError("--map needs the files that it is for")
@@ -191,62 +89,9 @@ def collect(paths: tuple[Path, ...], farm_path: str, as_json: bool, map_path: Pa
     if as_json:
         print_json(summary.to_dict())
     else:
-        click.echo(summary_text(summary, farm))
+        click.echo(summary_text(summary, farm.quarantine))
     if summary.trouble:
         raise SystemExit(TROUBLE)
-
-
-@contextmanager
-def progress_bar(label: str, quiet: bool) -> Iterator[Callable[[int, int, str], None] | None]:
-    """A bar on a terminal (on standard error); nothing in a pipe."""
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
-    with click.progressbar(length=1000, label=label, file=sys.stderr, item_show_func=lambda item: item) as bar:
-
-        def tick(done: int, total: int, name: str) -> None:
-            bar.update(int(1000 * done / max(total, 1)) - bar.pos, name)
-
-        yield tick
-
-
-def summary_text(summary: CollectSummary, farm: Farm) -> str:
-    """What a collect did, for a person: a line a file, then what to look at."""
-    from farmwatch.report.text import printable
-
-    lines = []
-    for file in summary.files:
-        if file.error is not None:
-            lines.append(f"{printable(file.file)}: cannot be read, left where it is: {printable(file.error)}")
-            continue
-        bad = sum(file.quarantined.values())
-        reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
-        lines.append(
-            f"{printable(file.file)}: {file.rows} rows of {file.table}: {file.taken} taken, {file.replaced} replaced, "
-            f"{file.unchanged} unchanged, {bad} quarantined" + (f" ({reasons})" if reasons else "")
-        )
-    total = summary.totals
-    lines.append(
-        f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
-        f"{sum(total.quarantined.values())} quarantined; {len(summary.unreadable)} files unreadable"
-    )
-    for recheck in summary.rechecked:
-        if recheck.quarantined or recheck.released:
-            lines.append(
-                f"checked again in {recheck.table} ({recheck.reason}): {recheck.quarantined} rows to quarantine, "
-                f"{recheck.released} released"
-            )
-    for table, names in sorted(summary.unregistered.items()):
-        shown = ", ".join(printable(name) for name in names[:8]) + (
-            f" and {len(names) - 8} more" if len(names) > 8 else ""
-        )
-        lines.append(f"named but not registered in {table}: {shown}")
-    for column, codes in sorted(summary.unknown_codes.items()):
-        shown = ", ".join(f"{printable(code)} ({count})" for code, count in codes.most_common(8))
-        lines.append(f"unknown {column}, kept as written and counted as other: {shown}")
-    if any(file.quarantined for file in summary.files):
-        lines.append(f"Rows in quarantine, each with file, line, column and reason: {farm.quarantine}")
-    return "\n".join(lines)
 
 
 @main.command(short_help="Analyse a night; file and update findings.")
@@ -340,25 +185,23 @@ def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: 
     from farmwatch.causes.entered import check_row
     from farmwatch.collect import collect as take
     from farmwatch.nightly import causes_of_farm
+    from farmwatch.report.collected import summary_text
     from farmwatch.report.text import printable
-    from farmwatch.store import load_findings
+    from farmwatch.store import last_printer, load_findings
 
     farm = open_farm(farm_path)
     finding = next((f for f in load_findings(farm) if f.finding_id == finding_id), None)
     if finding is None:
         raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
-    if printer_id is None:
-        runs = farm.read("runs", ["run_id", "printer_id"]).set_index("run_id")["printer_id"]
-        last = next((run for run in reversed(finding.evidence.run_ids) if run in runs.index), None)
-        printer_id = "farm" if last is None else str(runs[last])
-    row = check_row(finding, check, result, dt.datetime.now(dt.UTC), printer_id, causes_of_farm(farm))
+    place = printer_id or last_printer(farm, finding)
+    row = check_row(finding, check, result, dt.datetime.now(dt.UTC), place, causes_of_farm(farm))
     with tempfile.TemporaryDirectory() as folder:
         # through the same door as every other row, so that a rebuild finds it again
         path = Path(folder) / f"service.check-{os.getpid()}.jsonl"
         path.write_text(json.dumps(row) + "\n", encoding="utf-8")
         summary = take(farm, [path], None)
     if summary.trouble:
-        raise click.ClickException(summary_text(summary, farm).splitlines()[0])
+        raise click.ClickException(summary_text(summary, farm.quarantine).splitlines()[0])
     click.echo(f"{finding_id}: {check} {result} entered; the next nightly weighs it.")
 
 
@@ -446,12 +289,15 @@ def query(sql: str, farm_path: str, as_csv: bool, as_json: bool) -> None:
 def rebuild(farm_path: str) -> None:
     """Make the records anew from the kept deliveries alone."""
     from farmwatch.collect import rebuild as make_anew
+    from farmwatch.report.collected import summary_text
 
     farm = open_farm(farm_path)
     with progress_bar("rebuilding", quiet=False) as bar:
         summary = make_anew(farm, bar)
     click.echo(
-        summary_text(summary, farm).splitlines()[-1] if summary.files else "no deliveries are kept: nothing to rebuild"
+        summary_text(summary, farm.quarantine).splitlines()[-1]
+        if summary.files
+        else "no deliveries are kept: nothing to rebuild"
     )
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from urllib.parse import urlencode
 
-import pyarrow as pa
-import pyarrow.compute as pc
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
@@ -17,7 +15,7 @@ from farmwatch.desk.pages import Desk
 from farmwatch.desk.telling import told
 from farmwatch.evidence import Finding
 from farmwatch.nightly import causes_of_farm
-from farmwatch.store import Farm, load_findings
+from farmwatch.store import Farm, last_printer, load_findings
 
 LIVE = ("open", "returned", "watching")
 
@@ -46,7 +44,7 @@ def save_check(desk: Desk, request: Request) -> Response:
     if finding is None or not is_form(form):
         return desk.page(request, "trouble", 404, said=f"no finding of that id: {finding_id}")
     try:
-        place, table = _last_printer(desk.farm, finding), causes_of_farm(desk.farm)
+        place, table = last_printer(desk.farm, finding), causes_of_farm(desk.farm)
         row: Row = forms.check_result(fields, form, finding, place, table)
     except CausesError:
         return _finding(desk, request, finding_id, [], "choose what the check showed")
@@ -75,13 +73,3 @@ def _finding(desk: Desk, request: Request, finding_id: str, said: list[str], ban
 
 def _find(farm: Farm, finding_id: str) -> Finding | None:
     return next((finding for finding in load_findings(farm) if finding.finding_id == finding_id), None)
-
-
-def _last_printer(farm: Farm, finding: Finding) -> str:
-    """Where a check was done, as far as the records tell: the printer of the finding's last plate."""
-    ids = list(finding.evidence.run_ids)
-    rows = farm.read_arrow(
-        "runs", ["run_id", "printer_id"], pc.field("run_id").isin(pa.array(ids, pa.string()))
-    ).to_pylist()
-    printers = {row["run_id"]: row["printer_id"] for row in rows}
-    return next((printers[run] for run in reversed(ids) if run in printers), "farm")

@@ -2,7 +2,7 @@
 
 from farmwatch.store.farm import Farm
 from farmwatch.store.files import StoreError
-from farmwatch.store.findings import load_checks, load_findings, load_findings_before, nights, save_night
+from farmwatch.store.findings import last_printer, load_checks, load_findings, load_findings_before, nights, save_night
 from farmwatch.store.query import BadQuery, query
 from farmwatch.store.remote import records_at
 
@@ -10,6 +10,7 @@ __all__ = [
     "BadQuery",
     "Farm",
     "StoreError",
+    "last_printer",
     "load_checks",
     "load_findings",
     "load_findings_before",

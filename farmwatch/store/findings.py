@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from farmwatch.evidence import Cause, Check, Evidence, Finding, NextCheck, Subject
@@ -194,6 +195,14 @@ def to_json(value: Any) -> str:
 def from_json(text: str) -> Any:
     """The value that :func:`to_json` wrote."""
     return json.loads(text, object_hook=_rich)
+
+
+def last_printer(farm: Farm, finding: Finding) -> str:
+    """Where a check on a finding was done, as far as the records tell: the printer of its last plate, else ``farm``."""
+    ids = list(finding.evidence.run_ids)
+    runs = farm.read_arrow("runs", ["run_id", "printer_id"], pc.field("run_id").isin(pa.array(ids, pa.string())))
+    printers = {row["run_id"]: row["printer_id"] for row in runs.to_pylist()}
+    return next((str(printers[run]) for run in reversed(ids) if run in printers), "farm")
 
 
 def _plain(value: Any) -> Any:

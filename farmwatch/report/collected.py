@@ -1,0 +1,48 @@
+"""What a collect did, in words for the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from farmwatch.report.text import printable
+
+if TYPE_CHECKING:
+    from farmwatch.collect import CollectSummary
+
+
+def summary_text(summary: CollectSummary, quarantine: Path) -> str:
+    """What a collect did, for a person: a line a file, then what to look at. ``quarantine``: where refused rows lie."""
+    lines = []
+    for file in summary.files:
+        if file.error is not None:
+            lines.append(f"{printable(file.file)}: cannot be read, left where it is: {printable(file.error)}")
+            continue
+        bad = sum(file.quarantined.values())
+        reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
+        lines.append(
+            f"{printable(file.file)}: {file.rows} rows of {file.table}: {file.taken} taken, {file.replaced} replaced, "
+            f"{file.unchanged} unchanged, {bad} quarantined" + (f" ({reasons})" if reasons else "")
+        )
+    total = summary.totals
+    lines.append(
+        f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
+        f"{sum(total.quarantined.values())} quarantined; {len(summary.unreadable)} files unreadable"
+    )
+    for recheck in summary.rechecked:
+        if recheck.quarantined or recheck.released:
+            lines.append(
+                f"checked again in {recheck.table} ({recheck.reason}): {recheck.quarantined} rows to quarantine, "
+                f"{recheck.released} released"
+            )
+    for table, names in sorted(summary.unregistered.items()):
+        shown = ", ".join(printable(name) for name in names[:8]) + (
+            f" and {len(names) - 8} more" if len(names) > 8 else ""
+        )
+        lines.append(f"named but not registered in {table}: {shown}")
+    for column, codes in sorted(summary.unknown_codes.items()):
+        shown = ", ".join(f"{printable(code)} ({count})" for code, count in codes.most_common(8))
+        lines.append(f"unknown {column}, kept as written and counted as other: {shown}")
+    if any(file.quarantined for file in summary.files):
+        lines.append(f"Rows in quarantine, each with file, line, column and reason: {quarantine}")
+    return "\n".join(lines)
