@@ -68,9 +68,10 @@ def run_night(
     checks = tuple(check for verdict in verdicts for check in verdict.checks)
     context = context_of(night)
     # before the night's evidence too: a mend of today is known when what it does to the rates is matched
-    before = [finding if finding.repair else judged(finding, night, context) for finding in findings]
-    after = [judged(finding, night, context) for finding in update(before, evidence, as_of)]
-    return NightResult(tuple(_diagnosed(finding, as_of, table, settings, context) for finding in after), checks)
+    before = [finding if finding.repair else judged(finding, night, context, table) for finding in findings]
+    # causes before the verdict: they say which work on the subject could have mended it
+    known = [_diagnosed(finding, as_of, table, settings, context) for finding in update(before, evidence, as_of)]
+    return NightResult(tuple(judged(finding, night, context, table) for finding in known), checks)
 
 
 def context_of(night: Night) -> Context:
@@ -78,13 +79,14 @@ def context_of(night: Night) -> Context:
     return Context(night.history.records, night.settings, night.as_of, night.plates, night.parts, night.part_risk)
 
 
-def judged(finding: Finding, night: Night, context: Context) -> Finding:
-    """The finding with the verdict on its latest mend, if something was done about it."""
+def judged(finding: Finding, night: Night, context: Context, table: CauseTable) -> Finding:
+    """The finding with the verdict on its latest mend, if something was done that could have mended it."""
     if finding.status in ("cleared", "faded"):
         return finding
-    mend = last_mend(finding, context.service, night.settings.farm.timezone)
+    mend = last_mend(finding, context.service, night.settings.farm.timezone, table, night.settings.repairs)
     if mend is None:
-        return finding
+        # what was watched turned out to be no work that could mend it: it goes on as if nothing had been done
+        return replace(finding, status="open", repair={}) if finding.status == "watching" else finding
     verdict = verdict_since(finding, night, mend.on)
     if verdict is None:
         status: Status = "watching"

@@ -128,6 +128,7 @@ class RepairsSection(Section):
     false_cleared: Share
     prior_sd: Positive
     smallest_odds_ratio: Positive
+    mend_at_least: Share
 
 
 class OddRunSection(Section):

@@ -48,6 +48,8 @@ def _cause(code: str, table: CauseTable) -> list[str]:
     if entry.counters:
         out.append(f"- grows with: {', '.join(COUNTER_WORDS[counter] for counter in entry.counters)}")
     out += ["", f"Mend: {entry.mend}", ""]
+    if entry.mends:
+        out += [f"Service rows that may have mended it: {', '.join(f'`{action}`' for action in entry.mends)}.", ""]
     out += [f"**Caution.** {table.caution(entry.cautions)}", ""] if entry.cautions else []
     return out
 

@@ -10,7 +10,10 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.causes.entered import is_check
+from farmwatch.causes.questions import UNKNOWN
+from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Finding
+from farmwatch.records import ACTIONS
 from farmwatch.settings import RepairsSection
 from farmwatch.stats.wald import effect_since, limits, log_ratios, sequential, step_moments
 
@@ -53,11 +56,15 @@ class RepairVerdict:
     plates_needed_if_not: float
 
 
-def last_mend(finding: Finding, service: pd.DataFrame, timezone: str) -> Mend | None:
-    """The latest service row on the finding's subject after its fault began; results of checks are not mends.
+def last_mend(
+    finding: Finding, service: pd.DataFrame, timezone: str, table: CauseTable, settings: RepairsSection
+) -> Mend | None:
+    """The latest service row on the finding's subject after its fault began that may have mended it.
 
     ``service`` holds only rows known by the night. A room's heating counts for a finding of the whole farm. A row on
-    the day the fault began may be its reason: only later days count.
+    the day the fault began may be its reason: only later days count. Results of checks are not mends, nor is work that
+    none of the finding's likely causes is mended by: a lamp is not mended by levelling the plate. A row whose plates are
+    being watched is kept down to half the limit, so that a mend does not come and go with the causes' last per cent.
     """
     if service.empty:
         return None
@@ -67,14 +74,33 @@ def last_mend(finding: Finding, service: pd.DataFrame, timezone: str) -> Mend | 
     else:
         mine = (service["subject_type"] == subject.type) & (service["subject_id"] == subject.id)
     rows = service[(mine & ~is_check(service)).to_numpy(bool)]
+    chance = rows["action"].map({action: chance_mended(finding, action, table) for action in rows["action"].unique()})
+    watched = (rows["event_id"] == finding.repair.get("event_id")).to_numpy(bool)
+    limit = settings.mend_at_least * np.where(watched, 0.5, 1.0)
     days = rows["at"].dt.tz_convert(timezone).dt.date
     later = max(finding.evidence.since_high, finding.evidence.since)
-    rows, days = rows[(days > later).to_numpy(bool)], days[days > later]
+    kept = (days > later).to_numpy(bool) & (chance.to_numpy(float) >= limit)
+    rows, days = rows[kept], days[kept]
     if rows.empty:
         return None
     place = int(np.argmax(rows["at"].to_numpy()))
     row = rows.iloc[place]
     return Mend(str(row["event_id"]), str(row["action"]), days.iloc[place], row["at"])
+
+
+def chance_mended(finding: Finding, action: str, table: CauseTable) -> float:
+    """The chance that the finding's cause is one that ``action`` can mend, by the table's ``mends``.
+
+    An unknown cause may be mended by anything. The action ``other``, one without a code of ours, and any action before
+    causes were ranked may be what was needed.
+    """
+    if not finding.causes or action == "other" or action not in ACTIONS:
+        return 1.0
+    return sum(
+        cause.probability
+        for cause in finding.causes
+        if cause.code == UNKNOWN or (cause.code in table.causes and action in table.causes[cause.code].mends)
+    )
 
 
 def shrunken(log_odds_ratio: float, se: float, settings: RepairsSection) -> float:

@@ -1,0 +1,56 @@
+"""A verdict starts with work that could have mended the finding, and ends where that turns out not to be so."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from farmwatch.causes.context import Context
+from farmwatch.causes.table import CauseTable
+from farmwatch.detectors.night import join_history
+from farmwatch.evidence import Cause, Finding, Subject
+from farmwatch.nightly import judged
+from farmwatch.settings import Settings
+from tests.causes.conftest import make_finding
+from tests.causes.test_answers import START, farm, left_side
+
+BEGAN = START + dt.timedelta(days=20)
+DONE = START + dt.timedelta(days=25)
+
+
+def _judged(finding: Finding, action: str, table: CauseTable, settings: Settings) -> Finding:
+    records = farm(left_side, service=[(f"{DONE}T08:00Z", "printer", "P-00", action)])
+    as_of = START + dt.timedelta(days=39)
+    night = join_history(records).night(as_of, settings)
+    night = replace(night, part_risk=np.full(len(night.parts), 0.03))
+    context = Context(records, settings, as_of, night.plates, night.parts, night.part_risk)
+    return judged(finding, night, context, table)
+
+
+@pytest.fixture
+def tilt() -> Finding:
+    finding = make_finding(subject=Subject("printer", "P-00"), since=BEGAN, since_low=BEGAN, since_high=BEGAN)
+    flagged = BEGAN + dt.timedelta(days=3)
+    causes = (Cause("plate_tilt", 0.97), Cause("plate_bow", 0.02), Cause("unknown", 0.01))
+    return replace(finding, first_flagged_on=flagged, last_seen_on=flagged, causes=causes)
+
+
+def test_only_work_that_could_have_mended_it_is_judged(tilt: Finding, table: CauseTable, settings: Settings) -> None:
+    routine = _judged(tilt, "film_changed", table, settings)
+    assert (routine.status, routine.repair) == ("open", {})
+    # the side fails on as before: levelling did not help, and that is told
+    levelled = _judged(tilt, "plate_levelled", table, settings)
+    assert levelled.status == "returned"
+    assert levelled.repair["action"] == "plate_levelled"
+    assert levelled.repair["on"] == DONE
+
+
+def test_a_watch_that_was_for_nothing_ends(tilt: Finding, table: CauseTable, settings: Settings) -> None:
+    watching = replace(tilt, status="watching", repair={"status": "watching", "event_id": "E0", "on": DONE})
+    ended = _judged(watching, "film_changed", table, settings)
+    assert (ended.status, ended.repair) == ("open", {})
+    cleared = replace(watching, status="cleared")
+    assert _judged(cleared, "film_changed", table, settings) == cleared
