@@ -10,7 +10,6 @@ Reference for the conditional law: Chen, Dempster and Liu, Biometrika 81 (1994) 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -36,23 +35,6 @@ def conditional_inclusion(odds: np.ndarray, start: np.ndarray, failures: np.ndar
         first = np.concatenate([[0], np.cumsum(length[active])[:-1]])
         included[entries] = part * np.repeat(count / np.add.reduceat(part, first), length[active])
     return np.where(turned, 1.0 - included, included)
-
-
-def pair_inclusion(odds: np.ndarray, failures: int) -> np.ndarray:
-    """Exact probability that parts i and j of one plate both fail, given ``failures``: shape (parts, parts).
-
-    The diagonal holds the single inclusion probabilities.
-    """
-    size = len(odds)
-    single, pair = np.zeros(size), np.zeros((size, size))
-    for count in range(1, failures + 1):
-        raw = odds * (1.0 - single)
-        ratio = count / raw.sum()
-        pair = ratio * odds[None, :] * (single[:, None] - pair)
-        np.fill_diagonal(pair, 0.0)
-        single = raw * ratio
-    np.fill_diagonal(pair, single)
-    return pair
 
 
 def zone_shares(share: np.ndarray, start: np.ndarray, part: np.ndarray, inside: np.ndarray) -> np.ndarray:
@@ -139,35 +121,13 @@ def zone_effect(failed_inside: np.ndarray, failures: np.ndarray, expected: np.nd
     return ZoneEffect(*(float(np.exp(log_ratio + step * error)) for step in (0.0, -z, z)))
 
 
-@dataclass(frozen=True)
-class ZoneMoments:
-    """Failures per zone summed over plates: what was seen, and mean and variance given each plate's total; (zones,)."""
-
-    observed: np.ndarray
-    mean: np.ndarray
-    variance: np.ndarray
-
-
-def zone_moments(odds: np.ndarray, start: np.ndarray, failed: np.ndarray, inside: np.ndarray) -> ZoneMoments:
-    """Exact moments of the failures inside each zone. ``inside``: (entries, zones); ``failed``: (entries,) bool."""
-    inside = inside.astype(float)
-    mean, variance = np.zeros(inside.shape[1]), np.zeros(inside.shape[1])
-    for first, last in pairwise(start):
-        pair = pair_inclusion(odds[first:last], int(failed[first:last].sum()))
-        zone = inside[first:last]
-        plate_mean = np.diag(pair) @ zone
-        mean += plate_mean
-        variance += np.einsum("iz,ij,jz->z", zone, pair, zone) - plate_mean**2
-    return ZoneMoments(failed.astype(float) @ inside, mean, variance)
-
-
 def relabel(
     odds: np.ndarray, start: np.ndarray, failures: np.ndarray, count: int, rng: np.random.Generator
 ) -> np.ndarray:
     """Which parts fail, drawn anew within plates given each plate's total: bool of shape (count, entries).
 
     Exact draws from the conditional law, part by part: a part fails with its odds times the sum over ways to place the
-    rest behind it, over the sum of all ways.
+    rest behind it, over the sum of all ways. A reference for tests and benchmarks: a night draws :func:`one_failure_each`.
     """
     length = np.diff(start)
     most, widest = int(failures.max(initial=0)), int(length.max(initial=0))
@@ -255,6 +215,7 @@ def bernoulli_llr(cases: np.ndarray, size: np.ndarray, total_cases: float, total
     """Kulldorff's log likelihood ratio of a zone with ``cases`` of ``size`` against the rest (Bernoulli model), up only.
 
     Kulldorff, Communications in Statistics 26 (1997) 1481-1496. 0 where the zone's rate is not above the outside's.
+    A reference: its published values tie down :func:`poisson_llr`, which the nights use.
     """
     cases, size = np.asarray(cases, float), np.asarray(size, float)
     rest, rest_size = total_cases - cases, total_size - size

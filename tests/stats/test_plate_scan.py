@@ -11,14 +11,12 @@ from farmwatch.stats.plate_scan import (
     conditional_inclusion,
     log_e_values,
     one_failure_each,
-    pair_inclusion,
     poisson_llr,
     reference_odds,
     relabel,
     scan_p_value,
     tilt,
     zone_effect,
-    zone_moments,
     zone_shares,
 )
 
@@ -37,7 +35,6 @@ def test_inclusion_probabilities_equal_enumeration(failures: int) -> None:
     ways, chance = _enumerated(ODDS, failures)
     start = np.array([0, len(ODDS)])
     assert conditional_inclusion(ODDS, start, np.array([failures])) == pytest.approx(chance @ ways, rel=1e-10)
-    assert pair_inclusion(ODDS, failures) == pytest.approx((ways * chance[:, None]).T @ ways, rel=1e-10)
 
 
 def test_plates_do_not_mix_and_equal_odds_give_equal_chances() -> None:
@@ -47,33 +44,6 @@ def test_plates_do_not_mix_and_equal_odds_give_equal_chances() -> None:
     assert together[6:10] == pytest.approx(np.full(4, 0.75), rel=1e-12)
     assert together[:6] == pytest.approx(conditional_inclusion(ODDS, np.array([0, 6]), np.array([2])), rel=1e-12)
     assert together[10:].sum() == pytest.approx(5.0, rel=1e-12)
-
-
-def test_zone_moments_equal_enumeration_and_add_over_plates() -> None:
-    rng = np.random.default_rng(5)
-    inside = rng.random((12, 4)) < 0.4
-    failed = np.array([1, 0, 0, 1, 0, 0, 1, 1, 0, 1, 0, 0], bool)
-    odds = np.concatenate([ODDS, ODDS[::-1]])
-    moments = zone_moments(odds, np.array([0, 6, 12]), failed, inside)
-    mean, variance = np.zeros(4), np.zeros(4)
-    for plate in (slice(0, 6), slice(6, 12)):
-        ways, chance = _enumerated(odds[plate], int(failed[plate].sum()))
-        hits = ways.astype(float) @ inside[plate]
-        mean += chance @ hits
-        variance += chance @ hits**2 - (chance @ hits) ** 2
-    assert moments.mean == pytest.approx(mean, rel=1e-10)
-    assert moments.variance == pytest.approx(variance, rel=1e-9)
-    assert moments.observed == pytest.approx(failed.astype(float) @ inside)
-
-
-def test_equal_odds_give_hypergeometric_moments() -> None:
-    from scipy.stats import hypergeom
-
-    inside = (np.arange(9) < 4)[:, None]
-    failed = np.arange(9) < 3
-    moments = zone_moments(np.full(9, 0.1), np.array([0, 9]), failed, inside)
-    assert moments.mean[0] == pytest.approx(hypergeom.mean(9, 4, 3), rel=1e-12)
-    assert moments.variance[0] == pytest.approx(hypergeom.var(9, 4, 3), rel=1e-10)
 
 
 def test_relabelling_follows_the_conditional_law() -> None:
