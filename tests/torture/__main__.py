@@ -73,7 +73,7 @@ def _space(farms: dict[str, Path], folder: Path, share: float, seed: int) -> Ite
         if found is None:
             yield f"`{name}` on a full disk", "not run: this user may not mount one", ()
         else:
-            yield f"`{name}` with 0 to {found.steps - 1} pages free", f"{found.failed} runs said so", found.bad
+            yield f"`{name}` with 0 to {found.steps} pages free", f"{found.failed} runs said so", found.bad
 
 
 def _damage(farms: dict[str, Path], folder: Path, share: float, seed: int) -> Iterator[Row]:

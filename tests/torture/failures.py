@@ -31,7 +31,9 @@ class Killed(BaseException):
 
 @dataclass(frozen=True)
 class Failures:
-    """``steps``: what can fail in one run; ``failed``: runs that said so; ``bad``: what was wrong, a line each."""
+    """``steps``: what can fail in one run, or how many free pages suffice; ``failed``: runs that said so; ``bad``: what
+    was wrong, a line each.
+    """
 
     operation: str
     steps: int
@@ -159,7 +161,7 @@ def full_disk(operation: str, start: Path, room: Path, stride: int = 1) -> Failu
         failed += said
         bad += [f"{operation}, {pages} pages free: {words}" for words in wrong]
         if not said:
-            return Failures(operation, pages // stride + 1, failed, tuple(bad))
+            return Failures(operation, pages, failed, tuple(bad))
         pages += stride
 
 
