@@ -23,11 +23,13 @@ class Week:
     def parse(cls, text: str) -> Week:
         """From ``2031-W14``. Raises ``ValueError`` on anything else, and on a week that the year does not have."""
         match = re.fullmatch(r"(\d{4})-W(\d{2})", text)
-        if match is None:
-            raise ValueError(f"not an ISO week like 2031-W14: {text!r}")
-        week = cls(int(match[1]), int(match[2]))
-        dt.date.fromisocalendar(week.year, week.number, 1)
-        return week
+        try:
+            week = cls(int(match[1]), int(match[2])) if match else None
+            if week is not None and week.first <= dt.date.max - dt.timedelta(days=6):
+                return week
+        except ValueError:
+            pass
+        raise ValueError(f"not an ISO week like 2031-W14: {text!r}")
 
     @property
     def first(self) -> dt.date:

@@ -101,3 +101,11 @@ def test_the_first_and_the_last_moment_that_are_taken() -> None:
     slow = read_times(pa.array([*edge, "nonsense"]), "Asia/Kolkata")
     assert slow.bad.tolist() == [True, False, False, True, True]
     assert (slow.first[1:3] == slow.second[1:3]).all()
+
+
+@pytest.mark.parametrize("zone", ["UTC", None])
+def test_what_is_finer_than_a_microsecond_is_cut_off(zone: str | None) -> None:
+    fine = pa.array([1_932_000_000_123_456_789], pa.timestamp("ns", tz=zone))
+    times = read_times(fine, "UTC")
+    assert times.first.tolist() == [dt.datetime(2031, 3, 23, 2, 40, 0, 123456)]
+    assert not times.bad.any()
