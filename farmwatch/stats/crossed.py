@@ -249,7 +249,10 @@ def linear_predictor(
     offset: np.ndarray | None = None,
     leave_out: tuple[int, ...] = (),
 ) -> np.ndarray:
-    """Log-odds of new rows, shape (rows,). A level of -1 adds 0; factors in ``leave_out`` add nothing."""
+    """Log-odds of new rows, shape (rows,). A level of -1 adds 0; factors in ``leave_out`` add nothing.
+
+    A reference for tests and benchmarks: the nights take each name's effect apart (``detectors.expected``).
+    """
     result = fixed @ fit.fixed_effects
     if offset is not None:
         result = result + offset

@@ -106,7 +106,7 @@ def estimate_rho(
 def plate_correlation(
     failures: np.ndarray, trials: np.ndarray, probability: np.ndarray | float, level: float = 0.95
 ) -> PlateCorrelation:
-    """:func:`estimate_rho` with a profile-likelihood interval at ``level``."""
+    """:func:`estimate_rho` with a profile-likelihood interval at ``level``; a reference likewise."""
     terms = _Terms.of(failures, trials, probability, None)
     if terms is None:
         return PlateCorrelation(0.0, 0.0, RHO_MAX, 0.0, 0)
