@@ -18,6 +18,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from farmwatch.causes.answers import better
 from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import diagnose
 from farmwatch.causes.questions import CAUSES
@@ -74,7 +75,7 @@ def from_pipeline(
         findings = run_night(history, fault.since + days * DAY, settings, findings, table).findings
         for finding in findings:
             evidence = finding.evidence
-            if evidence.direction != "down" and {evidence.subject, *evidence.rivals} & subjects:
+            if not better(evidence) and {evidence.subject, *evidence.rivals} & subjects:
                 return finding.causes
     return None
 

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from farmwatch.causes import compare, onset, place
+from farmwatch.causes import clearing, compare, onset, place
 from farmwatch.causes.context import Case, Context, open_case
 from farmwatch.causes.entered import entered_results
 from farmwatch.causes.pattern import Age, Answer, Composition, Pattern
 from farmwatch.causes.questions import DISTRIBUTIONS, HEIGHTS, MEASURES, PLACE_OF_ZONE, PLACES, SUBJECT_WORDS
 from farmwatch.causes.table import CauseTable
-from farmwatch.evidence import SUBJECT_TYPES, Evidence, Finding
+from farmwatch.evidence import SUBJECT_TYPES, Evidence, Finding, Subject
 from farmwatch.records import SIGNS
 
 #: plates that a finding's own sign or band is worth where no frames say more
@@ -47,12 +47,13 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
     """The pattern of ``finding``: from its evidence alone, or, with a night's view, from its plates as well."""
     evidence = told(finding.evidence)
     case = open_case(evidence, context) if context is not None and len(context.plates) else None
-    answers: list[Answer | None] = [who(evidence)]
+    answers: list[Answer | None] = [who(evidence, onset.newcomers(case) if case is not None else ())]
     compositions: list[Composition | None] = [None, None]
     silent: list[str] = []
     if case is not None:
         answers += [place.where(case), compare.course(case), onset.first_plate(case), compare.cold(case)]
-        answers += [compare.load(case), compare.aligned(case), compare.neighbours(case)]
+        answers += [compare.load(case), compare.aligned(case), compare.neighbours(case), compare.stood(case)]
+        answers += [clearing.clears(case, question) for question in clearing.ACTION_OF]
         if len(case.failed) and not better(evidence):
             compositions = [place.signs(case), place.heights(case)]
         silent = _silent(case, answers, compositions)
@@ -80,10 +81,12 @@ def better(evidence: Evidence) -> bool:
     return evidence.direction == "down" and evidence.kind not in ("signal_shift", "cure_offset")
 
 
-def who(evidence: Evidence) -> Answer:
-    """Whom it is about; subjects that the records cannot tell apart share the answer evenly."""
-    types = [evidence.subject.type, *(rival.type for rival in evidence.rivals if not evidence.separable)]
-    share = np.array([types.count(kind) for kind in SUBJECT_TYPES], float)
+def who(evidence: Evidence, new: tuple[Subject, ...] = ()) -> Answer:
+    """Whom it is about; subjects that the records cannot tell apart share the answer, ``new`` ones with more weight."""
+    subjects = onset.suspects(evidence)
+    types = [subject.type for subject in subjects]
+    weight = np.where([subject in new for subject in subjects], onset.NEWCOMER, 1.0)
+    share = np.array([weight[np.array(types) == kind].sum() for kind in SUBJECT_TYPES], float)
     words = " or ".join(SUBJECT_WORDS[kind] for kind in dict.fromkeys(types))
     several = " (the records cannot tell which)" if len(set(types)) > 1 else ""
     return Answer("who", evidence.subject.type, f"{words} shares it{several}", share=share / share.sum(),

@@ -15,9 +15,10 @@ _HALF = 15.0
 #: mean of squared standardised residuals a plate, beyond what the farm's plates have, that tells bouts from a steady fault
 _BOUTS = 1.8
 _IN_LINE_MM = 1.0
-#: plates of one subject whose footprints differ by less than this share are alike; full is fuller than this share of all
+#: plates of one subject whose footprints differ by less than this share are alike; full begins at the first share of the
+#: farm's plates that they are fuller than, and is sure from the second
 _ALIKE = 0.1
-_FULL = 0.85
+_FULL = (0.6, 0.95)
 
 
 @dataclass(frozen=True)
@@ -77,9 +78,10 @@ def load(case: Case) -> Answer | None:
     told = own[np.isfinite(own)]
     if len(told) >= case.context.settings.causes.plates_at_least and told.std() < _ALIKE * told.mean():
         rank = float((every[np.isfinite(every)] < told.mean()).mean())
-        full = rank > _FULL
+        full = float(np.clip((rank - _FULL[0]) / (_FULL[1] - _FULL[0]), 0.0, 1.0))
         words = f"its plates are fuller than {rank:.0%} of the farm's"
-        return Answer("load", "yes" if full else "no", words, run_ids=case.run_ids(case.plates))
+        return Answer("load", "yes" if full > 0.5 else "no", words, share=np.array([full, 1.0 - full]),
+                      run_ids=case.run_ids(case.plates))  # fmt: skip
     return _compare(case, own, "load")
 
 
@@ -98,6 +100,11 @@ def aligned(case: Case) -> Answer | None:
     longest = np.zeros(len(case.plates))
     np.maximum.at(longest, key // (int(line.max(initial=0)) + 1), count)
     return _compare(case, np.where(longest > 0, longest, np.nan), "aligned")
+
+
+def stood(case: Case) -> Answer | None:
+    """Whether plates that began after the printer had stood fail more than those that followed the one before."""
+    return _compare(case, case.context.stood_h[case.plates], "stood")
 
 
 def _compare(case: Case, value: np.ndarray, question: str) -> Answer | None:

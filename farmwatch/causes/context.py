@@ -47,6 +47,18 @@ class Context:
         return self.plates["run_id"].to_numpy(dtype=object)
 
     @cached_property
+    def stood_h(self) -> np.ndarray:
+        """Hours from the end of the printer's plate before to the start of each, shape (plates,); NaN where unknown."""
+        started = self.plates["started_at"].to_numpy("datetime64[ns]")
+        ended = self.plates["ended_at"].to_numpy("datetime64[ns]")
+        printer = pd.factorize(self.plates["printer_id"])[0]
+        order = np.lexsort((started, printer))
+        hours = (started[order][1:] - ended[order][:-1]) / np.timedelta64(1, "h")
+        stood = np.full(len(started), np.nan)
+        stood[order[1:]] = np.where(printer[order][1:] == printer[order][:-1], np.maximum(hours, 0.0), np.nan)
+        return stood
+
+    @cached_property
     def service(self) -> pd.DataFrame:
         """Service rows known by this night, with ``day`` (local date), in order of time."""
         service = self.records.service
@@ -198,9 +210,22 @@ class Case:
     parts: np.ndarray
     failed: np.ndarray
 
-    @property
+    @cached_property
     def expected(self) -> float:
-        return float(self.context.risk[self.parts].sum())
+        """Failures expected of the parts without the fault: the fewer by the night's risk and by the finding itself.
+
+        On the first night of a fault the risk of its parts has learned some of it; what the finding says has not.
+        """
+        evidence, failed = self.evidence, float(len(self.failed))
+        reckoned = float(self.context.risk[self.parts].sum())
+        if (
+            evidence.effect_unit != "odds ratio"
+            or evidence.unit != "parts"
+            or not evidence.observed > evidence.expected
+        ):
+            return reckoned
+        told = max(failed - (evidence.observed - evidence.expected), failed * evidence.expected / evidence.observed)
+        return min(reckoned, told)
 
     @cached_property
     def failed_plates(self) -> np.ndarray:

@@ -25,7 +25,7 @@ _TOLD = 5
 _MEND_FROM = 0.1
 _PAIR_FROM = 0.05
 _NAMES = {"wash": "wash station", "family": "printer family", "profile": "profile"}
-_FURTHER = ("course", "cold", "load", "aligned", "neighbours", "measure")
+_FURTHER = ("course", "cold", "load", "aligned", "neighbours", "stood", "power_clears", "stirring_clears", "measure")
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import pandas as pd
 from farmwatch.causes.context import Case, Context
 from farmwatch.causes.pattern import Age, Answer, Nearby
 from farmwatch.causes.questions import COUNTER_WORDS, COUNTERS, EVENT_WORDS, YES_NO
-from farmwatch.evidence import Subject
+from farmwatch.evidence import Evidence, Subject
 
 #: which events are looked for near the beginning, by whom the finding is about
 _EVENTS = {
@@ -31,12 +31,39 @@ _EVENTS = {
 _COUNTERS = {"printer": ("film", "lamp", "panel", "screw"), "wash": ("bath",), "lot": ("bottle",)}
 _SETTINGS = ("exposure_s", "base_exposure_s", "base_layers", "rest_s", "lift_speed_mm_min", "layer_height_mm")
 _DAY = np.timedelta64(1, "D")
+#: how much likelier a suspect is that ran first when it began: few old ones would have begun just then by chance
+NEWCOMER = 5.0
+
+
+def suspects(evidence: Evidence) -> tuple[Subject, ...]:
+    """The finding's subject, with those that the records cannot tell from it."""
+    return (evidence.subject, *(rival for rival in evidence.rivals if not evidence.separable))
+
+
+def newcomers(case: Case) -> tuple[Subject, ...]:
+    """Which of several suspects ran first when it began. A start of the record itself makes nobody new."""
+    context, found = case.context, []
+    low, high = (np.datetime64(day, "D") for day in (case.evidence.since_low, case.evidence.since_high))
+    for subject in suspects(case.evidence):
+        plates = context.plates_of(subject) if subject.type not in ("run", "farm") else np.array([], int)
+        first = context.day[plates].min() if len(plates) else None
+        if first is not None and low <= first <= high and first > context.day.min() + 7 * _DAY:
+            found.append(subject)
+    return tuple(found)
 
 
 def first_plate(case: Case) -> Answer | None:
-    """Whether the subject was bad from its first plate; a start of the record itself is leaned on lightly."""
+    """Whether the subject was bad from its first plate; a start of the record itself is leaned on lightly.
+
+    Of suspects that the records cannot tell apart, one that was new when it began counts more than the old ones.
+    """
     if case.evidence.subject.type in ("run", "farm") or not len(case.all_plates):
         return None
+    several, new = suspects(case.evidence), newcomers(case)
+    if len(several) > 1 and new:
+        yes = NEWCOMER * len(new) / (NEWCOMER * len(new) + len(several) - len(new))
+        words = f"the {' and the '.join(dict.fromkeys(subject.type for subject in new))} ran first when it began"
+        return Answer("first_plate", "yes", words, share=np.array([yes, 1.0 - yes]), run_ids=case.run_ids(case.plates))
     first = case.context.day[case.all_plates].min()
     low, high = (np.datetime64(day, "D") for day in (case.evidence.since_low, case.evidence.since_high))
     from_first = case.evidence.kind == "rate_level" or low <= first
@@ -48,11 +75,27 @@ def first_plate(case: Case) -> Answer | None:
 
 
 def nearby(case: Case) -> tuple[Nearby, ...]:
-    """Events near the beginning, and the absence of those that this farm does write down."""
-    subject, context = case.evidence.subject, case.context
-    days = context.settings.causes.event_window_days
+    """Events near the beginning, and the absence of those that this farm does write down.
+
+    Of suspects beside the subject only what did happen counts: that nothing was done to them clears nobody.
+    """
+    days = case.context.settings.causes.event_window_days
     low = np.datetime64(case.evidence.since_low, "D") - days * _DAY
     high = np.datetime64(case.evidence.since_high, "D") + _DAY
+    found: dict[str, Nearby] = {}
+    for subject in suspects(case.evidence):
+        for event in _of_subject(case.context, subject, low, high):
+            if subject == case.evidence.subject or (event.near and not _near(found.get(event.event))):
+                found[event.event] = event
+    return tuple(found.values())
+
+
+def _near(event: Nearby | None) -> bool:
+    return event is not None and event.near
+
+
+def _of_subject(context: Context, subject: Subject, low: np.datetime64, high: np.datetime64) -> list[Nearby]:
+    """Events of one suspect between ``low`` and ``high``."""
     width = float((high - low) / _DAY) + 1.0
     found: list[Nearby] = []
     service = context.service
@@ -66,15 +109,18 @@ def nearby(case: Case) -> tuple[Nearby, ...]:
         near = mine[(mine >= low) & (mine <= high)]
         rate = (rows.sum() + 0.5) / (_subjects(context, subject.type) * _span(context))
         found.append(_event(event, near, 1.0 - np.exp(-rate * width)))
-    bottles = _new_bottles(case)
+    if subject.type not in ("printer", "profile"):
+        return found
+    plates = context.plates_of(subject)
+    bottles = _new_bottles(context, plates)
     if subject.type == "printer" and len(bottles):
         near = bottles[(bottles >= low) & (bottles <= high)]
         found.append(_event("new_bottle", near, 1.0 - np.exp(-len(bottles) / _span(context) * width)))
     if subject.type == "profile":
-        moved = _settings_moved(case, low, high)
+        moved = _settings_moved(context, plates, low, high)
         words = f"{EVENT_WORDS['settings_changed']} near the beginning" if moved else "its settings stayed as they were"
         found.append(Nearby("settings_changed", moved, 0.05, words))
-    return tuple(found)
+    return found
 
 
 def _event(event: str, near: np.ndarray, coincidence: float) -> Nearby:
@@ -94,22 +140,21 @@ def _subjects(context: Context, kind: str) -> int:
     return max(len(context.days_of(column)), 1)
 
 
-def _new_bottles(case: Case) -> np.ndarray:
+def _new_bottles(context: Context, plates: np.ndarray) -> np.ndarray:
     """Days on which the subject's plates first ran from another lot than before."""
-    lot = case.context.plates["lot_id"].iloc[case.all_plates]
-    code = pd.factorize(lot)[0]
+    code = pd.factorize(context.plates["lot_id"].iloc[plates])[0]
     change = np.flatnonzero((code[1:] != code[:-1]) & (code[1:] >= 0)) + 1
-    return np.asarray(case.context.day[case.all_plates][change])
+    return np.asarray(context.day[plates][change])
 
 
-def _settings_moved(case: Case, low: np.datetime64, high: np.datetime64) -> bool:
+def _settings_moved(context: Context, plates: np.ndarray, low: np.datetime64, high: np.datetime64) -> bool:
     """Whether the median of any setting over up to 20 plates differs before and after the beginning by over 1 %."""
-    day = case.context.day[case.all_plates]
-    before, after = case.all_plates[day < low][-20:], case.all_plates[day > high][:20]
+    day = context.day[plates]
+    before, after = plates[day < low][-20:], plates[day > high][:20]
     if not len(before) or not len(after):
         return False
     for column in _SETTINGS:
-        value = case.context.plates[column].to_numpy(float)
+        value = context.plates[column].to_numpy(float)
         then, now = value[before], value[after]
         if np.isfinite(then).any() and np.isfinite(now).any():
             middle = float(np.nanmedian(then))

@@ -13,7 +13,7 @@ class Answer:
     """One answer to one question. ``weight`` between 0 and 1: how much the answer may be leaned on.
 
     ``share`` (answers of the question,) says how likely each of several answers is, where the records cannot tell
-    (two names for one thing); it adds up to 1. Yes and no are the answers of a yes-or-no question.
+    (two names for one thing), or how sure a yes is; it adds up to 1. The answers of a yes-or-no question are yes and no.
     """
 
     question: str

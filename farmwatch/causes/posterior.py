@@ -133,6 +133,8 @@ def _chance(
             return np.asarray(shares @ share)
         return np.asarray(shares[:, DISTRIBUTIONS[question].index(answer)])
     yes = doubted(table.yes[question], settings)
+    if share is not None:
+        return np.asarray(share[0] * yes + share[1] * (1.0 - yes))
     return yes if answer == "yes" else 1.0 - yes
 
 

@@ -120,6 +120,9 @@ YES_NO: Mapping[str, tuple[str, str]] = {
     "load": ("failing plates are the fuller ones", "full plates are no worse than others"),
     "aligned": ("failing plates hold more parts in line", "plates with parts in line are no worse than others"),
     "neighbours": ("its neighbours on the plate fail with it", "its neighbours on the plate are spared"),
+    "stood": ("plates after the printer had stood fail more", "plates after the printer had stood are no worse"),
+    "power_clears": ("it clears when the power is cycled", "cycling the power did not clear it"),
+    "stirring_clears": ("it clears when the resin is stirred", "stirring the resin did not clear it"),
 }
 #: what may happen near a beginning: the service actions, and two that are read from the runs themselves
 EVENTS = (*(action for action in ACTIONS if action != "other"), "new_bottle", "settings_changed")

@@ -44,6 +44,9 @@ class _Answers(_Entry):
     load: Chance | None = None
     aligned: Chance | None = None
     neighbours: Chance | None = None
+    stood: Chance | None = None
+    power_clears: Chance | None = None
+    stirring_clears: Chance | None = None
 
     @model_validator(mode="after")
     def _distributions(self) -> _Answers:

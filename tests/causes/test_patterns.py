@@ -59,7 +59,7 @@ PATTERNS = {
     "trapped_suction": Seen("design", ("split", "missing"), ("one_height",), first="yes", yes=("neighbours",)),
     "unsupported_island": Seen("design", ("flake", "missing"), ("one_height",), first="yes"),
     "bad_file": Seen("file", ("block", "missing"), ("base",), first="yes"),
-    "frozen_panel": Seen("printer", ("block",), ("base",), course="now_and_then"),
+    "frozen_panel": Seen("printer", ("block",), ("base",), course="now_and_then", yes=("power_clears",)),
     "panel_end_of_life": Seen("printer", ("block", "flake"), ("body", "base"), "side", "ramp"),
     "image_row_glitch": Seen("family", ("strings",), ("body",), "row", "now_and_then", yes=("load", "aligned")),
     "lamp_hot": Seen("printer", ("fused",), ("body",), near=("lamp_changed",)),
@@ -74,8 +74,8 @@ PATTERNS = {
     "weak_base": Seen("profile", ("off_plate",), ("base",), near=("profile_changed",)),
     "film_worn": Seen("printer", ("stretch", "split"), ("body",), course="ramp", old="film"),
     "film_spot": Seen("printer", ("missing", "flake"), ("body", "base"), "spot"),
-    "resin_unmixed": Seen("lot", ("strings", "soft"), ("body", "base"), course="now_and_then"),
-    "resin_old": Seen("lot", ("strings", "soft"), ("body", "base"), course="ramp", old="bottle"),
+    "resin_unmixed": Seen("lot", ("strings", "soft"), ("body", "low_body"), course="now_and_then", yes=("stood",)),
+    "resin_old": Seen("lot", ("strings", "soft"), ("body", "low_body"), course="ramp", old="bottle"),
     "cold_resin": Seen("room", ("split", "off_plate"), ("base", "low_body"), "centre", "now_and_then", yes=("cold",)),
     "z_wear": Seen("printer", ("ripple",), ("one_height", "body"), course="ramp"),
     "wash_spent": Seen("wash", ("tacky", "haze"), course="ramp", old="bath"),
@@ -97,7 +97,15 @@ def pattern_of(seen: Seen) -> Pattern:
         Answer("course", seen.course, "course"),
     ]
     answers.append(Answer("first_plate", seen.first, "first"))
-    asked = ("cold", "load", "aligned", *(("neighbours",) if seen.who == "design" else ()))
+    asked = (
+        "cold",
+        "load",
+        "aligned",
+        "stood",
+        "power_clears",
+        "stirring_clears",
+        *(("neighbours",) if seen.who == "design" else ()),
+    )
     answers += [Answer(question, "yes" if question in seen.yes else "no", question) for question in asked]
     compositions = [_composition("signs", seen.signs)]
     compositions += [_composition("height", seen.height)] if seen.height else []
