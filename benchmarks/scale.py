@@ -239,7 +239,7 @@ def draw(costs: Sequence[Cost]) -> None:
         axes.plot(parts, [getattr(cost, name) for cost in ordered], style, label=label, markersize=4)
     axes.set(xscale="log", yscale="log", xlabel="parts in the records", ylabel="processor seconds")
     axes.grid(alpha=0.3)
-    axes.legend(frameon=False, fontsize=8)
+    axes.legend(frameon=False, fontsize=8, loc="center left", bbox_to_anchor=(1.0, 0.5))
     figure.savefig(PICTURE, metadata={"Date": None})
     print(f"{PICTURE.name}: processor seconds of each step against parts in the records")
 

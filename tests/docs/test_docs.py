@@ -387,12 +387,12 @@ def test_lines_are_plain(page: Path) -> None:
 
 
 def test_pictures_are_small_and_used() -> None:
-    readme = read(ROOT / "README.md")
+    pages = "".join(read(page) for page in PAGES)
     pictures = sorted((DOCS / "pictures").iterdir())
     assert pictures
     for picture in pictures:
         assert picture.stat().st_size < 200 * 1024, picture.name
-        assert f"](docs/pictures/{picture.name})" in readme, picture.name
+        assert re.search(rf"\]\((docs/)?pictures/{re.escape(picture.name)}\)", pages), picture.name
 
 
 def test_every_benchmark_is_named_for_developers() -> None:
