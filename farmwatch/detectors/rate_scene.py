@@ -29,6 +29,7 @@ TYPES: tuple[SubjectType, ...] = (
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 NARROW = ("printer", "lot", "design", "file")
 STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
+TELL_EVEN = 20  # failures of a sign from which they can tell whether they fall evenly
 MOST_RISK = 0.95  # a part's failure is never taken for certain
 
 
@@ -142,11 +143,13 @@ def stream_risk(scene: Scene, kind: SubjectType, cells: np.ndarray) -> np.ndarra
 
 def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign and stretch of
-    time, so that what grows is explained as it grows."""
+    time, so that what grows is explained as it grows. Where it bears the failures out better, a sign's excess is spread
+    evenly over the parts instead: a spent bath spoils easy work as much as hard work."""
     if not inside.any():
         return scene.lift
     cells = np.flatnonzero(inside)
-    added = expected_risk(scene, (), cells) * scene.trials[cells, None]
+    risk, trials = expected_risk(scene, (), cells), scene.trials[cells]
+    added = risk * trials[:, None]
     failures, day = scene.failures[cells], scene.day[cells]
     stretch = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
     asked = np.ones(SIGN_COUNT, bool) if sign == ALL_SIGNS else np.arange(SIGN_COUNT) == sign
@@ -154,11 +157,21 @@ def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     observed, expected = failures.sum(axis=0), added.sum(axis=0)
     overall = (observed[asked].sum() + 1.0) / (expected[asked].sum() + 1.0)
     whole = (observed + 2.0 * overall) / (expected + 2.0)
-    lift = scene.lift.copy()
+    factor, evenly = np.ones_like(risk), np.zeros_like(risk)
     for number in range(STRETCHES):
         part = stretch == number
         observed, expected = failures[part].sum(axis=0), added[part].sum(axis=0)
-        lift[cells[part]] *= np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
+        factor[part] = np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
+        evenly[part] = np.maximum(observed - expected, 0.0) / max(trials[part].sum(), 1.0)
+    for column in np.flatnonzero(asked & (whole > 2.0) & (failures.sum(axis=0) >= TELL_EVEN)):
+        spread = 1.0 + evenly[:, column] / risk[:, column]
+        gain = failures[:, column] @ np.log(spread / factor[:, column]) - added[:, column] @ (
+            spread - factor[:, column]
+        )
+        if gain > 0.0:
+            factor[:, column] = spread
+    lift = scene.lift.copy()
+    lift[cells] *= factor
     return lift
 
 

@@ -11,18 +11,24 @@ from dataclasses import replace
 
 import numpy as np
 
+from farmwatch.detectors.cells import FACTORS
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.rate_account import account_for
-from farmwatch.detectors.rate_scene import TYPES, Scene, Stream, roll_of, set_scene, subject_of
+from farmwatch.detectors.rate_scene import ALL_SIGNS, TYPES, Scene, Stream, roll_of, set_scene, subject_of
 from farmwatch.detectors.rate_screen import screen
 from farmwatch.detectors.rate_weigh import Candidate, lifted, weigh
 from farmwatch.detectors.whose_fault import with_rivals
-from farmwatch.evidence import Check
+from farmwatch.evidence import Check, SubjectType
 from farmwatch.records import SIGNS
 
 AFTER_WASH = ("tacky", "haze")
 NEAR = 6.0  # log-likelihood within which another stream may be the better explanation
 MOST = 0.75  # share of a group's failures from which they are one member's
+COMES_FROM: dict[SubjectType, tuple[SubjectType, ...]] = {
+    "printer": ("family", "room", "farm"),
+    "lot": ("profile", "operator", "room", "family", "farm"),
+}
+NEW_LOT_DAYS = 7  # an older bottle may still be in some vats
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
 
 
@@ -128,8 +134,8 @@ def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
 
 
 def _preferred(candidates: list[Candidate], found: list[Candidate], scene: Scene) -> Candidate:
-    """The candidate that explains most; of near ties a subject that is at fault already, the wash station for what shows
-    after washing, and the one printer that holds most of the failures of its family, room or farm."""
+    """The candidate that explains most; of near ties a subject that is at fault already and, for what shows after washing,
+    the wash station; and the one printer or new lot that a wider subject's trouble comes from."""
     best = max(candidates, key=lambda c: c.score)
     culprits = {(c.stream.type, c.stream.level) for c in found}
     again = [
@@ -139,20 +145,35 @@ def _preferred(candidates: list[Candidate], found: list[Candidate], scene: Scene
     ]
     if again:
         return max(again, key=lambda c: c.score)
-    close = [c for c in candidates if c.direction == best.direction and c.log_evidence > best.log_evidence - 5.0]
     if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
-        close = [c for c in close if c.stream.type == "wash"]
-    elif best.stream.type in ("family", "room", "farm"):
-        fails = scene.failures.sum(axis=1)
-        mine = best.cells[scene.day[best.cells] >= best.onset.day]
-        close = [
-            c
-            for c in close
-            if c.stream.type == "printer" and fails[np.intersect1d(mine, c.cells)].sum() >= MOST * fails[mine].sum()
-        ]
-    else:
-        return best
-    return max(close, key=lambda c: c.score, default=best)
+        close = [c for c in candidates if c.direction == best.direction and c.log_evidence > best.log_evidence - 5.0]
+        return max((c for c in close if c.stream.type == "wash"), key=lambda c: c.score, default=best)
+    return _narrower(best, scene) or best
+
+
+def _narrower(best: Candidate, scene: Scene) -> Candidate | None:
+    """The one printer of a group, or the lot opened when it began, that holds most of the failures of ``best`` and leaves
+    nothing of it above its limit. Its own evidence may be less: a wide subject has a longer past to stand apart from."""
+    mine = best.cells[scene.day[best.cells] >= best.onset.day]
+    sign = best.stream.sign
+    fails = scene.failures[mine].sum(axis=1) if sign == ALL_SIGNS else scene.failures[mine, sign]
+    for kind in (narrow for narrow, wide in COMES_FROM.items() if best.stream.type in wide):
+        codes = scene.cells.codes[mine, FACTORS.index(kind)]
+        held = np.bincount(codes[codes >= 0], weights=fails[codes >= 0], minlength=1)
+        if held.max() < MOST * fails.sum():
+            continue
+        stream = Stream(kind, int(held.argmax()), sign)
+        if kind == "lot":
+            opened = scene.day[roll_of(scene, kind).members[stream.level]].min()
+            began_with_it = best.onset.low - NEW_LOT_DAYS <= opened <= best.onset.high + NEW_LOT_DAYS
+            if not began_with_it or best.onset.first_mass >= 0.5:
+                continue
+        own = next((c for c in weigh(scene, stream) if c.direction == best.direction and c.score >= 0), None)
+        if own is not None:
+            left = weigh(replace(scene, lift=lifted(scene, own)), best.stream)
+            if all(c.score < 0 for c in left if c.direction == best.direction):
+                return own
+    return None
 
 
 def _checks(scene: Scene) -> tuple[Check, ...]:

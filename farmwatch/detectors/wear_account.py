@@ -122,15 +122,15 @@ def _curve(plates: Plates, rows: np.ndarray, view: int) -> list[dict[str, float]
 
 
 def _since(claim: Claim, shape: WearShape | None) -> tuple[dt.date, dt.date, dt.date]:
-    """The day on which the odds had risen by half, in the latest spell that came so far before its last day; the interval
+    """The day on which the odds had risen by half, in the first spell that came so far before its last day; the interval
     runs from the day on which they began to climb to the day on which they had doubled. Where none came so far: the day
-    on which the climb began, else the start of the latest spell. For the farm: from the first service on record.
+    on which the climb began, else the start of the first spell. For the farm: from the first service on record.
     """
     plates, rows = claim.plates, claim.rows
     if shape is None:
         first = date_of(int(plates.day[rows].min()))
         return first, first, first
-    spells = list(dict.fromkeys(plates.spell[rows][::-1].tolist()))  # the latest first
+    spells = list(dict.fromkeys(plates.spell[rows].tolist()))
     for doublings in (HALF_MORE, 0.0):
         for spell in spells:
             own = rows[plates.spell[rows] == spell]

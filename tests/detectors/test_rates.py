@@ -1,0 +1,96 @@
+"""The rates on whole simulated farms: who is named, and who is not named beside them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from farmwatch.detectors import rates
+from farmwatch.detectors.expected import fit_expectation, spell_codes
+from farmwatch.detectors.night import Night, Spell, join_history
+from farmwatch.evidence import Evidence, Subject
+from farmwatch.nightly import look
+from farmwatch.settings import load_settings
+from farmwatch.simulate.farm import simulate
+from farmwatch.simulate.scenarios import one_cause_farm
+from farmwatch.simulate.spec import FarmSpec, Fault, SimulatedFarm
+
+SETTINGS = load_settings()
+PLANTED = {"P02": (20, 10.0), "P05": (25, 10.0), "P09": (30, 15.0)}
+
+
+def night_of(farm: SimulatedFarm, day: int) -> Night:
+    first = farm.records.first_day()
+    assert first is not None
+    return look(join_history(farm.records), first + dt.timedelta(days=day), SETTINGS, ())
+
+
+def flagged(night: Night) -> list[Evidence]:
+    return [item for item in rates.detect(night).evidence if item.score >= 0 and item.direction == "up"]
+
+
+@pytest.fixture(scope="module")
+def three() -> tuple[SimulatedFarm, Night]:
+    faults = tuple(
+        Fault("plain_rate", ("printer", name), since_day=day, odds_ratio=odds) for name, (day, odds) in PLANTED.items()
+    )
+    farm = simulate(FarmSpec(printers=12, days=50, faults=faults), 41)
+    return farm, night_of(farm, 48)
+
+
+def test_three_faults_at_once_are_three_findings(three: tuple[SimulatedFarm, Night]) -> None:
+    found = flagged(three[1])
+    assert sorted(item.subject.id for item in found) == sorted(PLANTED)
+    assert {item.subject.type for item in found} == {"printer"}
+    for item, fault in zip(sorted(found, key=lambda e: e.subject.id), three[0].truth, strict=True):
+        assert fault.first_plate_on is not None
+        assert item.since_low <= fault.first_plate_on <= item.since_high
+
+
+def test_known_faults_leave_the_expectation_alone(three: tuple[SimulatedFarm, Night]) -> None:
+    """Told of the spells, the fit expects of those plates nearly what they should have had; untold, much more."""
+    farm, night = three
+    spells = tuple(Spell(f.subject, None, f.first_plate_on, None) for f in farm.truth if f.first_plate_on is not None)
+    told = replace(night, spells=spells)
+    number = len(night.history.cells.plate)
+    codes = spell_codes(told, number)
+    assert (codes >= 0).any()
+    assert (spell_codes(night, number) == -1).all()
+    cells = night.history.cells
+    expectations = [night.expectation, fit_expectation(told)]
+    true_risk = farm.quiet_risk.mean()
+    excess = []
+    for expectation in expectations:
+        assert expectation is not None
+        known = len(expectation.counts.trials)
+        sound = codes[:known] < 0
+        trials = expectation.counts.trials
+        held_out = ("printer",)
+        risk = 1.0 / (1.0 + np.exp(-expectation.log_odds(held_out)))
+        under = ~sound
+        excess.append(float((trials * risk)[under].sum() / trials[under].sum()) / true_risk)
+    assert excess[1] < excess[0]
+    assert excess[1] == pytest.approx(1.0, abs=0.35)
+    assert len(cells.plate) == number
+
+
+def test_a_spent_bath_is_told_of_the_bath_alone() -> None:
+    """Tacky parts come evenly from easy and hard work; a factor on each part's risk would leave echoes of the bath."""
+    farm = one_cause_farm("wash_spent", 7)
+    fault = farm.truth[0]
+    assert fault.first_plate_on is not None
+    found = flagged(night_of(farm, (fault.first_plate_on - farm.spec.start).days + 25))
+    assert [item.subject for item in found] == [fault.subject]
+    assert {found[0].sign, *found[0].detail["other_signs"]} >= {"tacky", "haze"}
+
+
+def test_a_new_lot_is_told_and_not_the_profile_that_it_is_printed_with() -> None:
+    farm = one_cause_farm("lot_fast", 5)
+    fault = farm.truth[0]
+    night = night_of(farm, 80)
+    subjects = [item.subject for item in flagged(night)]
+    assert len(subjects) == len(set(subjects))
+    assert Subject(fault.subject.type, fault.subject.id) in subjects
