@@ -17,7 +17,7 @@ from farmwatch.detectors.expected import fit_expectation
 from farmwatch.detectors.mended import mended_plates
 from farmwatch.detectors.night import History, Night, Spell, join_history
 from farmwatch.engines import Engine, engine_of
-from farmwatch.evidence import Check, Finding, Status
+from farmwatch.evidence import Check, Evidence, Finding, Status
 from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
 from farmwatch.settings import Settings
@@ -50,7 +50,14 @@ def spell_of(finding: Finding) -> Spell | None:
     if finding.status == "faded":
         return None  # what the evidence no longer bears out must not bend the expectation of others
     ended = None if finding.status in ("open", "returned") else finding.repair.get("on")
-    return Spell(evidence.subject, evidence.sign, evidence.since, ended)
+    return Spell(evidence.subject, _one_sign(evidence), evidence.since, ended)
+
+
+def _one_sign(evidence: Evidence) -> str | None:
+    """The sign of the whole story, None where it has several or every one."""
+    told = [evidence.detail, *evidence.detail.get("also", [])]
+    others = {sign for part in told for sign in (part.get("sign"), *part.get("other_signs", ())) if sign is not None}
+    return evidence.sign if others <= {evidence.sign} else None
 
 
 def run_night(

@@ -98,6 +98,7 @@ def _spoken(group: list[Evidence]) -> Evidence:
         {
             "kind": item.kind,
             "sign": item.sign,
+            "other_signs": item.detail.get("other_signs", []),
             "since": item.since.isoformat(),
             "observed": item.observed,
             "expected": item.expected,

@@ -139,7 +139,7 @@ def free_address() -> str:
         return f"tcp://127.0.0.1:{held.getsockname()[1]}"
 
 
-@pytest.mark.parametrize("address", [free_address(), "no address at all"])
+@pytest.mark.parametrize("address", [free_address(), "no address at all"], ids=["nobody there", "no address"])
 def test_without_an_answer_the_night_runs_here_and_a_line_says_so(address: str, records: Records) -> None:
     history = join_history(records)
     night = look(history, LAST, SETTINGS, ())
