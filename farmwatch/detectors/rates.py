@@ -152,8 +152,9 @@ def _preferred(candidates: list[Candidate], found: list[Candidate], scene: Scene
 
 
 def _narrower(best: Candidate, scene: Scene) -> Candidate | None:
-    """The one printer of a group, or the lot opened when it began, that holds most of the failures of ``best`` and leaves
-    nothing of it above its limit. Its own evidence may be less: a wide subject has a longer past to stand apart from."""
+    """The one printer of a group, or the lot opened when it began, that holds most of the failures of ``best`` and explains
+    about as much, or leaves nothing of it above its limit: its own evidence may be less where the wide subject has the
+    longer past to stand apart from."""
     mine = best.cells[scene.day[best.cells] >= best.onset.day]
     sign = best.stream.sign
     fails = scene.failures[mine].sum(axis=1) if sign == ALL_SIGNS else scene.failures[mine, sign]
@@ -171,7 +172,8 @@ def _narrower(best: Candidate, scene: Scene) -> Candidate | None:
         own = next((c for c in weigh(scene, stream) if c.direction == best.direction and c.score >= 0), None)
         if own is not None:
             left = weigh(replace(scene, lift=lifted(scene, own)), best.stream)
-            if all(c.score < 0 for c in left if c.direction == best.direction):
+            nothing_left = all(c.score < 0 for c in left if c.direction == best.direction)
+            if nothing_left or own.log_evidence > best.log_evidence - 5.0:
                 return own
     return None
 
