@@ -21,6 +21,7 @@ from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 TYPES: tuple[SubjectType, ...] = ("printer", "design", "file", "profile", "lot", "family", "room")
 WIDER: tuple[SubjectType, ...] = ("profile", "lot", "family", "room")
 FAR_BELOW = 3.0
+KNOWN_RATE = 0.5  # of the rate asked for: what was told once does not come and go with the last plates
 NO_HEIGHTS = "no failed part has a recorded height"
 
 
@@ -100,7 +101,8 @@ def _needs_a_hand(night: Night, made: Evidence) -> bool:
         return False
     if made.band != "height" and made.subject.type not in ("design", "file"):
         return True
-    if made.detail["rate_believed"] < settings.rate_at_least:
+    known = any(spell.subject == made.subject and spell.until is None for spell in night.spells)
+    if made.detail["rate_believed"] < settings.rate_at_least * (KNOWN_RATE if known else 1.0):
         return False
     shared = made.detail["largest_design_share"]
     return made.subject.type != "printer" or not shared > settings.design_share_at_most
