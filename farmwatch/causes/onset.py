@@ -31,6 +31,8 @@ _EVENTS = {
 _COUNTERS = {"printer": ("film", "lamp", "panel", "screw"), "wash": ("bath",), "lot": ("bottle",)}
 _SETTINGS = ("exposure_s", "base_exposure_s", "base_layers", "rest_s", "lift_speed_mm_min", "layer_height_mm")
 _DAY = np.timedelta64(1, "D")
+#: plates before the beginning at which "well at first" counts half
+_WELL = 5.0
 #: how much likelier a suspect is that ran first when it began: few old ones would have begun just then by chance
 NEWCOMER = 5.0
 
@@ -41,9 +43,13 @@ def suspects(evidence: Evidence) -> tuple[Subject, ...]:
 
 
 def newcomers(case: Case) -> tuple[Subject, ...]:
-    """Which of several suspects ran first when it began. A start of the record itself makes nobody new."""
+    """Which of several suspects ran first when it began, or a few days before: the first plates may be well by luck.
+
+    A start of the record itself makes nobody new.
+    """
     context, found = case.context, []
     low, high = (np.datetime64(day, "D") for day in (case.evidence.since_low, case.evidence.since_high))
+    low -= context.settings.causes.event_window_days * _DAY
     for subject in suspects(case.evidence):
         plates = context.plates_of(subject) if subject.type not in ("run", "farm") else np.array([], int)
         first = context.day[plates].min() if len(plates) else None
@@ -70,6 +76,9 @@ def first_plate(case: Case) -> Answer | None:
     sure = 1.0 if not from_first or high <= first + 7 * _DAY else 0.5
     if from_first and first <= case.context.day.min() + 7 * _DAY:
         sure = min(sure, 0.3)
+    if not from_first:
+        before = float((case.context.day[case.all_plates] < low).sum())
+        sure = before / (before + _WELL)  # of few plates none may have failed by luck
     words = YES_NO["first_plate"][0 if from_first else 1]
     return Answer("first_plate", "yes" if from_first else "no", words, sure, run_ids=case.run_ids(case.all_plates[:1]))
 
