@@ -33,7 +33,7 @@ def test_kills(farms: dict[str, Path], tmp_path: Path, operation: str) -> None:
     assert result.passed >= 2
 
 
-@pytest.mark.parametrize(("operation", "stride"), [("collect", 29), ("rebuild", 67), ("check", 11)])
+@pytest.mark.parametrize(("operation", "stride"), [("collect", 51), ("rebuild", 111), ("check", 11)])
 def test_failures(farms: dict[str, Path], tmp_path: Path, operation: str, stride: int) -> None:
     result = fail_everywhere(operation, farms[operation], tmp_path, stride)
     assert result.bad == ()
