@@ -61,7 +61,8 @@ class Expectation:
     ``base``: log odds of each cell from covariates, (cells,); ``effects``: (cells, factors) what each name adds; ``sd``:
     spread of each factor's levels; ``model``: how parts of a plate fail together; ``rho``: the correlation of two parts
     of one plate that follows from it; ``share``: (cells, signs + 1) share of each sign among a cell's expected failures,
-    with its design's habit; ``farm_share``: (signs + 1,) the same over the farm.
+    with its design's habit; ``farm_share``: (signs + 1,) the same over the farm; ``sound``: (cells,) whether a cell was
+    under no known fault, as those were that the shares rest on.
     """
 
     base: np.ndarray
@@ -71,6 +72,7 @@ class Expectation:
     model: PlateModel
     share: np.ndarray
     farm_share: np.ndarray
+    sound: np.ndarray
     counts: CellCounts
     fitted: Fitted | None = None
 
@@ -137,7 +139,7 @@ def fit_expectation(night: Night) -> Expectation:
         base = np.full(number, np.log(rate / (1.0 - rate)))
         sd = dict(zip(FACTORS, SD_SCALE.tolist(), strict=True))
         return Expectation(
-            base, np.zeros((number, len(FACTORS))), sd, START_RHO, START_MODEL, share, farm_share, counts
+            base, np.zeros((number, len(FACTORS))), sd, START_RHO, START_MODEL, share, farm_share, sound, counts
         )
 
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
@@ -172,7 +174,7 @@ def fit_expectation(night: Night) -> Expectation:
         start = fit
     sd = dict(zip(FACTORS, fit.sd[:-1].tolist(), strict=True))
     fitted = Fitted(fit, weights * usable, fixed[:, moving], with_spells)
-    return Expectation(base, effects, sd, rho, model, share, farm_share, counts, fitted)
+    return Expectation(base, effects, sd, rho, model, share, farm_share, sound, counts, fitted)
 
 
 def _fixed_slice(fit: CrossedFit) -> slice:

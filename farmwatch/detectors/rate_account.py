@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from farmwatch.detectors.rate_scene import Scene, stream_risk, subject_of
+from farmwatch.detectors.rate_scene import Scene, own_risk, stream_risk, subject_of
 from farmwatch.detectors.rate_weigh import Candidate, own_spread, stream_plates
 from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
@@ -16,7 +16,7 @@ from farmwatch.stats.rate_scan import shift_posterior
 
 def account_for(found: Candidate, scene: Scene, other_signs: list[str]) -> Evidence:
     stream, onset = found.stream, found.onset
-    risk = stream_risk(scene, stream.type, found.cells)
+    risk = own_risk(scene, stream, found.cells)
     plates = stream_plates(scene, stream.sign, found.cells, risk)
     plates = replace(plates, log_odds=plates.log_odds + found.moved)
     table = scene.table(plates.failures, plates.trials, plates.log_odds)

@@ -65,7 +65,8 @@ class Roll:
 class Scene:
     """The night as arrays: what every pass of the explaining away shares. ``plate``, ``day``, ``trials``: (cells,);
     ``failures``, ``lift``: (cells, signs + 1), ``lift`` the factors by which known effects raise what is expected;
-    ``first``: (plates,) the first cell of each plate that has cells; ``of_plate``: (cells,) its row there."""
+    ``first``: (plates,) the first cell of each plate that has cells; ``sign_failures``: (signs + 1,) of the whole farm, known
+    faults apart."""
 
     night: Night
     expectation: Expectation
@@ -75,6 +76,7 @@ class Scene:
     plate: np.ndarray
     day: np.ndarray
     first: np.ndarray
+    sign_failures: np.ndarray
     lift: np.ndarray
     table: ShiftTable
     rolls: dict[SubjectType, Roll]
@@ -96,6 +98,7 @@ def set_scene(night: Night, expectation: Expectation) -> Scene:
         plate,
         cells.day[plate],
         np.flatnonzero(np.diff(plate, prepend=-1)),
+        expectation.counts.failures[expectation.sound].sum(axis=0),
         np.ones((number, SIGN_COUNT)),
         ShiftTable(expectation.model),
         {},
@@ -110,7 +113,8 @@ def set_scene(night: Night, expectation: Expectation) -> Scene:
             else:
                 scene = replace(scene, lift=lift_on(scene, inside, sign_column(spell.sign)))
     trials, failures = np.where(gone, 0.0, scene.trials), np.where(gone[:, None], 0.0, scene.failures)
-    return replace(scene, trials=trials, failures=failures)
+    sign_failures = failures[expectation.sound].sum(axis=0)
+    return replace(scene, trials=trials, failures=failures, sign_failures=sign_failures)
 
 
 def sign_column(sign: str | None) -> int:
@@ -139,6 +143,23 @@ def expected_risk(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, ow
 def stream_risk(scene: Scene, kind: SubjectType, cells: np.ndarray) -> np.ndarray:
     """Expected failure probability by sign where a subject of this type is under test: without its own effect and habit."""
     return expected_risk(scene, HELD_OUT[kind], cells, own_share=kind != "design")
+
+
+def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
+    """``stream_risk`` of the stream's cells ``members``, the share of its sign being that of everybody else: a rare sign
+    that one printer shows often would otherwise be expected of it."""
+    risk = stream_risk(scene, stream.type, members)
+    if stream.sign >= SIGN_COUNT or stream.type == "farm":
+        return risk
+    sound = scene.expectation.sound
+    all_failures = scene.sign_failures
+    own = scene.failures[members[sound[members]]].sum(axis=0)
+    shares = [
+        (failures[stream.sign] + 0.5) / (failures.sum() + 0.5 * SIGN_COUNT)
+        for failures in (all_failures, all_failures - own)
+    ]
+    risk[:, stream.sign] *= min(shares[1] / shares[0], 1.0)
+    return risk
 
 
 def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:

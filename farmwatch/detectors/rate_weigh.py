@@ -8,7 +8,7 @@ import numpy as np
 from scipy import sparse
 
 from farmwatch.detectors.expected import HELD_OUT, Expectation
-from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, lift_on, roll_of, stream_risk
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, lift_on, own_risk, roll_of
 from farmwatch.detectors.rate_screen import scale
 from farmwatch.evidence import SubjectType
 from farmwatch.stats.rate_scan import DOWN_STEPS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
@@ -82,7 +82,7 @@ def weigh(scene: Scene, stream: Stream) -> list[Candidate]:
     """The stream's evidence upwards and, for failures of every sign, downwards."""
     roll = roll_of(scene, stream.type)
     members = roll.members[stream.level]
-    risk = stream_risk(scene, stream.type, members)
+    risk = own_risk(scene, stream, members)
     plates = stream_plates(scene, stream.sign, members, risk)
     sd = own_spread(scene.expectation, stream.type, stream.sign)
     by_day = _by_day(scene, plates)

@@ -94,3 +94,11 @@ def test_a_new_lot_is_told_and_not_the_profile_that_it_is_printed_with() -> None
     subjects = [item.subject for item in flagged(night)]
     assert len(subjects) == len(set(subjects))
     assert Subject(fault.subject.type, fault.subject.id) in subjects
+
+
+def test_a_rare_sign_is_not_expected_of_the_one_printer_that_shows_it() -> None:
+    """A panel that freezes now and then brings nearly all the blocks of the farm; they must not become its share."""
+    farm = one_cause_farm("frozen_panel", 7)
+    fault = farm.truth[0]
+    found = flagged(night_of(farm, (fault.since - farm.spec.start).days + 25))
+    assert (fault.subject, "block") in [(item.subject, item.sign) for item in found]
