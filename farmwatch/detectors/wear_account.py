@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from farmwatch.detectors.night import Night
-from farmwatch.detectors.wear_plates import Claim, Plates, date_of, slope_of
+from farmwatch.detectors.wear_plates import Claim, Plates, date_of, day_number, slope_of
 from farmwatch.evidence import Evidence
 from farmwatch.stats.hazard import HazardSlope, WearShape, count_at_risk, fit_shape
 
@@ -23,9 +23,10 @@ def evidence_of(night: Night, claim: Claim, log_limit: float, per_month: float) 
     slope = slope_of(plates, rows, view)
     shape = _shape(claim, (2.0, night.settings.wear.risk_at_most))
     doubles = count_at_risk(slope, 2.0) if shape is None else shape.counts[0]
-    failed = plates.failures[view][rows]
-    expected = plates.parts[rows] * plates.probability[view][rows]
     since, low, high = _since(claim, shape)
+    late = rows[plates.day[rows] >= day_number(since)]
+    failed = plates.failures[view][late]
+    expected = plates.parts[late] * plates.probability[view][late]
     aliased = _aliased(plates, rows)
     worst = rows[np.argsort(-plates.count[rows], kind="stable")]
     worst = worst[plates.failures[view][worst] > 0]
@@ -37,7 +38,7 @@ def evidence_of(night: Night, claim: Claim, log_limit: float, per_month: float) 
         high,
         float(failed.sum()),
         float(expected.sum()),
-        float(plates.parts[rows].sum()),
+        float(plates.parts[late].sum()),
         "parts",
         doubles.count,
         doubles.low,

@@ -83,15 +83,25 @@ def _one_fault(first: Evidence, second: Evidence) -> bool:
     return first.since_low - APART <= second.since_high and second.since_low - APART <= first.since_high
 
 
-def _since_of(wear: Evidence, rate: Evidence) -> Evidence:
-    return replace(wear, since=rate.since, since_low=rate.since_low, since_high=rate.since_high)
+def _as_counted(wear: Evidence, rate: Evidence) -> Evidence:
+    return replace(
+        wear,
+        since=rate.since,
+        since_low=rate.since_low,
+        since_high=rate.since_high,
+        observed=rate.observed,
+        expected=rate.expected,
+        opportunities=rate.opportunities,
+        unit=rate.unit,
+    )
 
 
 def _spoken(group: list[Evidence]) -> Evidence:
     above = [item for item in group if item.score >= 0] or group
     first, others = above[0], [item for item in group if item is not above[0]]
-    if first.kind == "wear":  # a counter says how worn, the rates say since when it shows
-        first = next((_since_of(first, rate) for rate in above if rate.kind in ("rate_level", "rate_shift")), first)
+    if first.kind == "wear":  # a counter says how worn, the rates of the same failures say since when and how many
+        rates = (item for item in above if item.kind in ("rate_level", "rate_shift") and item.sign == first.sign)
+        first = next((_as_counted(first, rate) for rate in rates), first)
     if not others:
         return first
     also = [
