@@ -266,7 +266,7 @@ def cluster(printers: int, days: int) -> None:
         print(f"this process   {here:7.1f} s")
         for workers in (1, 2):
             with LocalCluster(
-                n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+                n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=":0", silence_logs=50
             ) as made:
                 spent, found = walk(DaskEngine(made.scheduler_address))
             print(f"{workers} Dask workers {spent:7.1f} s   same findings: {found == expected}", flush=True)

@@ -60,7 +60,7 @@ def told(records: Records, engine: Engine) -> str:
 def cluster(request: pytest.FixtureRequest) -> Iterator[LocalCluster]:
     """So many worker processes, each on its own, with a nanny that starts another one for one that dies."""
     with LocalCluster(
-        n_workers=request.param, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+        n_workers=request.param, threads_per_worker=1, processes=True, dashboard_address=":0", silence_logs=50
     ) as made:
         yield made
 
