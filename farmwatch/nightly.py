@@ -94,6 +94,8 @@ def judged(finding: Finding, night: Night, context: Context, table: CauseTable) 
     if mend is None:
         # what was watched turned out to be no work that could mend it: it goes on as if nothing had been done
         return replace(finding, status="open", repair={}) if finding.status == "watching" else finding
+    if finding.evidence.kind == "wear" and mend.on < finding.first_flagged_on:
+        return finding  # every service starts the count anew: only one done since anybody was told is a mend of this
     verdict = verdict_since(finding, night, mend.on)
     if verdict is None:
         status: Status = "watching"

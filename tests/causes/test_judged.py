@@ -54,3 +54,14 @@ def test_a_watch_that_was_for_nothing_ends(tilt: Finding, table: CauseTable, set
     assert (ended.status, ended.repair) == ("open", {})
     cleared = replace(watching, status="cleared")
     assert _judged(cleared, "film_changed", table, settings) == cleared
+
+
+def test_a_service_before_anybody_was_told_of_the_wear_is_no_mend_of_it(
+    tilt: Finding, table: CauseTable, settings: Settings
+) -> None:
+    causes = (Cause("film_worn", 0.97), Cause("unknown", 0.03))
+    evidence = replace(tilt.evidence, kind="wear", effect_unit="odds ratio")
+    worn = replace(tilt, evidence=evidence, causes=causes, first_flagged_on=DONE + dt.timedelta(days=5))
+    assert _judged(worn, "film_changed", table, settings) == worn
+    told = replace(worn, first_flagged_on=DONE - dt.timedelta(days=1))
+    assert _judged(told, "film_changed", table, settings).repair["on"] == DONE
