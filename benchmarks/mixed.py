@@ -70,7 +70,8 @@ def main(farms: int = 3, printers: int = 24, days: int = 120, faults: int = 6, f
     )
     for field in dataclasses.fields(scoring.Score):
         values = np.array([getattr(one, field.name) for one in scores], float)
-        print(f"{field.name:<20}" + "".join(f"{value:>9.2f}" for value in values) + f"   mean {np.nanmean(values):.2f}")
+        mean = np.nanmean(values) if np.isfinite(values).any() else math.nan
+        print(f"{field.name:<20}" + "".join(f"{value:>9.2f}" for value in values) + f"   mean {mean:.2f}")
     print(f"{(time.process_time() - started) / (farms * days):.2f} s of this process's processor time a night")
 
 

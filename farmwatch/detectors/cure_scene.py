@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.growth_sessions import Sessions
-from farmwatch.detectors.night import Night
+from farmwatch.detectors.night import Night, day_number
 from farmwatch.evidence import Subject
 from farmwatch.stats.growth_effects import CrossedFit, fit_crossed, whiten
 
@@ -217,10 +217,6 @@ def with_column(scene: Scene, column: np.ndarray, name: str) -> Scene:
         ratios=np.column_stack([scene.ratios, wide]),
         effects=(*scene.effects, ("found", name)),
     )
-
-
-def day_number(day: dt.date) -> int:
-    return int(np.datetime64(day, "D").astype(int))
 
 
 def log_limit(scene: Scene, subject: Subject) -> float:

@@ -143,3 +143,8 @@ def join_history(records: Records) -> History:
     plates["footprint_mm2"] = np.bincount(plate, weights=parts["footprint_mm2"].fillna(0.0), minlength=number)
     plates["plate_height_mm"] = parts.groupby("plate")["height_mm"].max().reindex(range(number)).to_numpy()
     return History(records, plates, parts)
+
+
+def day_number(day: dt.date) -> int:
+    """Days since 1970-01-01, as ``datetime64[D]`` counts them."""
+    return int(np.datetime64(day, "D").astype(int))

@@ -10,22 +10,11 @@ from scipy import sparse
 from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
 from farmwatch.detectors.expected import HELD_OUT, Expectation, spell_mask
 from farmwatch.detectors.night import Night
-from farmwatch.evidence import Subject, SubjectType
+from farmwatch.evidence import SUBJECT_TYPES, Subject, SubjectType
 from farmwatch.records import SIGNS
 from farmwatch.stats.rate_scan import ShiftTable
 
-TYPES: tuple[SubjectType, ...] = (
-    "printer",
-    "lot",
-    "design",
-    "file",
-    "profile",
-    "wash",
-    "operator",
-    "room",
-    "family",
-    "farm",
-)
+TYPES = tuple(kind for kind in SUBJECT_TYPES if kind != "run")
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 NARROW = ("printer", "lot", "design", "file")
 STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
@@ -152,11 +141,10 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
     if stream.sign >= SIGN_COUNT or stream.type == "farm":
         return risk
     sound = scene.expectation.sound
-    all_failures = scene.sign_failures
     own = scene.failures[members[sound[members]]].sum(axis=0)
     shares = [
         (failures[stream.sign] + 0.5) / (failures.sum() + 0.5 * SIGN_COUNT)
-        for failures in (all_failures, all_failures - own)
+        for failures in (scene.sign_failures, scene.sign_failures - own)
     ]
     risk[:, stream.sign] *= min(shares[1] / shares[0], 1.0)
     return risk

@@ -29,8 +29,7 @@ def screen(scene: Scene) -> list[tuple[float, Stream]]:
     every = np.arange(len(scene.plate))
     full = by_plate(scene, expected_risk(scene, (), every) * scene.trials[:, None])
     trials = by_plate(scene, scene.trials)
-    # effects that were raised by more than a plate can hold are bounded cell by cell already
-    odds = full.sum(axis=1) / np.maximum(trials, 1e-12)
+    risk = full.sum(axis=1) / np.maximum(trials, 1e-12)
     waiting = []
     for kind in TYPES:
         if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
@@ -41,7 +40,7 @@ def screen(scene: Scene) -> list[tuple[float, Stream]]:
             used = np.flatnonzero((scene.cells.codes[: len(every), FACTORS.index(kind)] >= 0) & (scene.trials > 0))
             expected = stream_risk(scene, kind, used) * scene.trials[used, None]
         else:
-            expected = _without_own(scene, kind, full, odds)
+            expected = _without_own(scene, kind, full, risk)
         waiting += _bounds(scene, kind, expected)
     return sorted(waiting, key=lambda item: -item[0])
 

@@ -14,9 +14,9 @@ from typing import cast
 import numpy as np
 
 from farmwatch.detectors.counters import COUNTERS, Counter, service_counters
-from farmwatch.detectors.night import Night, Verdicts
+from farmwatch.detectors.night import Night, Verdicts, day_number
 from farmwatch.detectors.wear_account import NAME, evidence_of, score_of
-from farmwatch.detectors.wear_plates import Claim, Plates, day_number, plates_of, slope_of
+from farmwatch.detectors.wear_plates import Claim, Plates, plates_of, slope_of
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.hazard import WearEvidence, pooled_evidence, trend_scores, wear_evidence
 

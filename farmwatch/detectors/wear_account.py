@@ -7,8 +7,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from farmwatch.detectors.night import Night
-from farmwatch.detectors.wear_plates import Claim, Plates, date_of, day_number, slope_of
+from farmwatch.detectors.night import Night, day_number
+from farmwatch.detectors.wear_plates import Claim, Plates, date_of, slope_of
 from farmwatch.evidence import Evidence
 from farmwatch.stats.hazard import HazardSlope, WearShape, count_at_risk, fit_shape
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.counters import Counter, microseconds
-from farmwatch.detectors.night import Night
+from farmwatch.detectors.night import Night, day_number
 from farmwatch.detectors.plate_scene import under_spell
 from farmwatch.evidence import Subject
 from farmwatch.stats.hazard import HazardSlope, WearEvidence, fit_slope
@@ -144,10 +144,6 @@ def slope_of(plates: Plates, rows: np.ndarray, view: int) -> HazardSlope:
         plates.holder[rows],
         plates.rho,
     )
-
-
-def day_number(day: dt.date) -> int:
-    return int(np.datetime64(day, "D").astype(int))
 
 
 def date_of(day: int) -> dt.date:
