@@ -85,7 +85,7 @@ def collect(
             _take_table(session, table, [source for source in sources if source.table == table], tick)
         for source in sources:
             if source.table is None:
-                _refuse(session, source, "no table of that name")
+                _refuse(session, source, source.why_no_table)
                 tick(source)
         if due:
             session.summary.rechecked += recheck_all(farm)

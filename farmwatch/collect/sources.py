@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Sequence
@@ -32,10 +33,15 @@ class Source:
     def table(self) -> str | None:
         return table_of(self.name)
 
+    @property
+    def why_no_table(self) -> str:
+        """Why no table takes it: a path that does not exist has no name to complain of."""
+        return "no table of that name" if os.path.lexists(self.path) else os.strerror(errno.ENOENT)
+
     def read(self, max_bytes: int) -> tuple[bytes, os.stat_result]:
         """Content, and the file's state as it was read. Raises :class:`Unreadable`."""
         if self.table is None:
-            raise Unreadable("no table of that name")
+            raise Unreadable(self.why_no_table)
         try:
             if self.moves and self.path.is_symlink():
                 raise Unreadable("a link, not a file")

@@ -140,6 +140,14 @@ def test_the_summary_is_the_published_document(deliver: Deliver) -> None:
     }
 
 
+def test_a_path_that_does_not_exist_is_refused_as_such_whatever_its_name(farm: Farm, tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("odd")
+    asked = [tmp_path / "missing" / "path", tmp_path / "runs-2031.csv", tmp_path / "notes.txt"]
+    told = {report.file: report.error for report in collect(farm, asked).files}
+    gone = "No such file or directory"
+    assert told == {"path": gone, "runs-2031.csv": gone, "notes.txt": "no table of that name"}
+
+
 def test_the_table_is_told_by_what_precedes_the_first_dot_or_dash(farm: Farm, deliver: Deliver) -> None:
     row = '{"run_id":"%s","printer_id":"p1","started_at":"2031-04-02","outcome":"good"}\n'
     summary = deliver(
