@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 import pytest
+from torture.mutants import mangled
 
 from farmwatch.collect import collect, quarantine
 from farmwatch.collect.plates import Plates
@@ -44,39 +45,13 @@ def _seed(kind: str) -> bytes:
     return text.encode()
 
 
-def _mutated(data: bytes, chance: random.Random) -> bytes:
-    out = bytearray(data)
-    for _ in range(chance.choice([1, 1, 2, 5])):
-        at = chance.randrange(len(out) + 1)
-        what = chance.randrange(7)
-        if what == 0 and at < len(out):
-            out[at] ^= 1 << chance.randrange(8)
-        elif what == 1:
-            out[at:at] = chance.choice(
-                [b'"', b",", b"\n", b"\r", b"\0", b"\xff", b"{", b"}", b"\xef\xbb\xbf", b"e", b"-"]
-            )
-        elif what == 2:
-            del out[at : at + chance.randrange(1, 40)]
-        elif what == 3:
-            del out[at:]
-        elif what == 4:
-            out[at:at] = out[at : at + chance.randrange(1, 200)]
-        elif what == 5:
-            out[at:at] = chance.choice(
-                [b"1e999", b"NaN", b"null", b"true", b"[[[[", b'"\\ud800"', b"9" * 400, b"x" * 5000]
-            )
-        else:
-            out = bytearray(bytes(out).replace(b"\n", chance.choice([b"\r\n", b"\r", b"\n\n"]), chance.randrange(1, 9)))
-    return bytes(out)
-
-
 @pytest.mark.parametrize("kind", ["csv", "jsonl", "parquet"])
 def test_mutated_files_are_understood_or_refused_in_one_line(kind: str) -> None:
     chance = random.Random(2031)
     seed = _seed(kind)
     refused: list[str] = []
     for _ in range(150):
-        data = _mutated(seed, chance)
+        data = mangled(seed, chance)
         try:
             understood = understand(data, f"parts.{kind}", "parts", "Europe/Berlin", PLATES, 1000)
         except Unreadable as error:
@@ -96,7 +71,7 @@ def test_mutated_files_through_the_door(tmp_path: Path) -> None:
     chance = random.Random(1)
     for number in range(40):
         kind = chance.choice(["csv", "jsonl", "parquet"])
-        (farm.inbox / f"parts-{number:02d}.{kind}").write_bytes(_mutated(_seed(kind), chance))
+        (farm.inbox / f"parts-{number:02d}.{kind}").write_bytes(mangled(_seed(kind), chance))
     summary = collect(farm)
     assert len(summary.files) == 40
     total = summary.totals

@@ -17,8 +17,9 @@ from typing import Any
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
+from torture.farms import printer_finding
 
-from farmwatch.evidence import Evidence, Finding, Subject
+from farmwatch.evidence import Finding
 from farmwatch.report.week import Week
 from farmwatch.schedule import recipes, run_due
 from farmwatch.schedule.notices import mail_report, post_findings
@@ -116,32 +117,7 @@ def mailing(farm: Farm, port: int, **more: object) -> Farm:
 
 
 def a_finding(name: str = "p<1>") -> Finding:
-    evidence = Evidence(
-        kind="rate_shift",
-        subject=Subject("printer", name),
-        sign=None,
-        zone=None,
-        band=None,
-        direction="up",
-        since=NIGHT,
-        since_low=NIGHT,
-        since_high=NIGHT,
-        observed=9.0,
-        expected=3.0,
-        opportunities=40.0,
-        unit="plates",
-        effect=3.0,
-        effect_low=1.5,
-        effect_high=6.0,
-        effect_unit="odds ratio",
-        error_rate=0.01,
-        score=5.0,
-        separable=True,
-        rivals=(),
-        detail={},
-        run_ids=("r1",),
-    )
-    return Finding("f-1", evidence, NIGHT, NIGHT, "open", (), (), {})
+    return printer_finding("f-1", name, NIGHT, ("r1",))
 
 
 def test_off_unless_asked_for(farm: Farm, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -69,10 +69,15 @@ def _deliver(farm: Farm, files: dict[str, str]) -> None:
 
 def _finding(farm: Farm) -> Finding:
     runs = farm.read("runs", ["run_id", "printer_id"])
-    who, since = str(runs["printer_id"].iloc[0]), NIGHT - dt.timedelta(days=4)
+    since = NIGHT - dt.timedelta(days=4)
+    return printer_finding(FINDING, str(runs["printer_id"].iloc[0]), since, tuple(runs["run_id"].head(9)))
+
+
+def printer_finding(finding_id: str, printer_id: str, since: dt.date, run_ids: tuple[str, ...]) -> Finding:
+    """An open finding of more failures on one printer, first flagged on the day it began."""
     evidence = Evidence(
         kind="rate_shift",
-        subject=Subject("printer", who),
+        subject=Subject("printer", printer_id),
         sign=None,
         zone=None,
         band=None,
@@ -93,9 +98,9 @@ def _finding(farm: Farm) -> Finding:
         separable=True,
         rivals=(),
         detail={},
-        run_ids=tuple(runs["run_id"].head(9)),
+        run_ids=run_ids,
     )
-    return Finding(FINDING, evidence, since, since, "open", (), (), {})
+    return Finding(finding_id, evidence, since, since, "open", (), (), {})
 
 
 def run(operation: str, path: Path) -> None:

@@ -102,7 +102,7 @@ def mutant(chance: random.Random) -> tuple[str, bytes]:
     kind = chance.choice(["csv", "csv", "jsonl", "jsonl", "parquet"])
     name = f"{chance.choice(['parts', 'parts', 'runs'])}-{{}}.{kind}"
     if chance.random() < 0.6:
-        return name, _mangled(_seed(kind, name), chance)
+        return name, mangled(_seed(kind, name), chance)
     return name, chance.choice(_ODD)(kind, name, chance)
 
 
@@ -130,7 +130,7 @@ _VALUES = (
 )
 
 
-def _mangled(data: bytes, chance: random.Random) -> bytes:
+def mangled(data: bytes, chance: random.Random) -> bytes:
     """A few bytes flipped, put in, cut out, doubled; line ends mixed."""
     out = bytearray(data)
     for _ in range(chance.choice([1, 1, 2, 5])):
