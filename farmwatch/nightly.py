@@ -135,9 +135,12 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
     return replace(finding, causes=causes, next_checks=checks)
 
 
-def nightly(farm: Farm, as_of: dt.date, engine: Engine | None = None) -> NightResult:
-    """The night ``as_of`` on a farm's records, filed in its ledger. Raises what the store and the causes raise."""
-    return nights(farm, join_history(farm.records()), as_of, as_of, causes_of_farm(farm), engine=engine)
+def nightly(farm: Farm, as_of: dt.date, engine: Engine | None = None, history: History | None = None) -> NightResult:
+    """The night ``as_of`` on a farm's records, filed in its ledger. ``history``: the records, where they have been read.
+    Raises what the store and the causes raise.
+    """
+    history = history or join_history(farm.records())
+    return nights(farm, history, as_of, as_of, causes_of_farm(farm), engine=engine)
 
 
 def nights(

@@ -12,6 +12,7 @@ from farmwatch.store import Farm
 
 if TYPE_CHECKING:
     from farmwatch.collect import CollectSummary
+    from farmwatch.detectors.night import History
 
 
 @dataclass(frozen=True)
@@ -26,7 +27,25 @@ class Done:
     tell: Callable[[], tuple[str, ...]] = tuple
 
 
-def run_nightly(farm: Farm, period: Period) -> Done:
+class Reading:
+    """A farm's records, read once for all nights of a catch-up, and again only where a file of them has changed."""
+
+    def __init__(self) -> None:
+        self._state: object = None
+        self._history: History | None = None
+
+    def history(self, farm: Farm) -> History:
+        """The records as they stand. Raises what the store raises."""
+        from farmwatch.detectors.night import join_history
+
+        state = farm.records_state()  # before they are read: what is written meanwhile is read the next time
+        if self._history is None or state != self._state:
+            self._history = None  # never two in memory
+            self._history, self._state = join_history(farm.records()), state
+        return self._history
+
+
+def run_nightly(farm: Farm, period: Period, reading: Reading) -> Done:
     """Take the inbox, then analyse the night. Where the inbox cannot be taken the night is analysed all the same, and
     the error raised after it, so that the job is tried again.
     """
@@ -41,7 +60,7 @@ def run_nightly(farm: Farm, period: Period) -> Done:
         trouble = error
     day = period.last
     filed_before = {item.finding_id for item in load_findings(farm, day)} if day in nights(farm) else set()
-    result = nightly(farm, day)
+    result = nightly(farm, day, history=reading.history(farm))
     if trouble is not None:
         raise trouble
     live = [item for item in result.findings if item.status in ("open", "watching", "returned")]
@@ -70,7 +89,7 @@ def _collect_notes(summary: CollectSummary) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def run_weekly(farm: Farm, period: Period) -> Done:
+def run_weekly(farm: Farm, period: Period, reading: Reading) -> Done:
     """Write the report of the week."""
     from farmwatch.report.week import Week
     from farmwatch.weekly import weekly
@@ -80,4 +99,4 @@ def run_weekly(farm: Farm, period: Period) -> Done:
     return Done(f"report written: {page}", tell=lambda: mail_report(farm, week, page))
 
 
-RECIPES: dict[str, Callable[[Farm, Period], Done]] = {"nightly": run_nightly, "weekly": run_weekly}
+RECIPES: dict[str, Callable[[Farm, Period, Reading], Done]] = {"nightly": run_nightly, "weekly": run_weekly}

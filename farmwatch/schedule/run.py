@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from farmwatch.report.text import printable
 from farmwatch.schedule.periods import Period, candidates, held_back, standing
-from farmwatch.schedule.recipes import RECIPES
+from farmwatch.schedule.recipes import RECIPES, Reading
 from farmwatch.store import Farm, StoreError
 from farmwatch.store.files import one_line
 from farmwatch.store.jobs import (
@@ -68,6 +68,7 @@ def _run_all(farm: Farm, clock: Clock, stopping: Callable[[], bool]) -> Outcome:
         lines.append(f"{LEDGER_FILE}: {len(bad)} lines that nobody can read are left out; what they told may run again")
         write_log(farm, clock(), lines[-1])
     lines += _own_up(farm, ledger, clock)
+    reading = Reading()
     for period in candidates(ledger, clock(), farm.settings):
         if stopping():
             break
@@ -75,7 +76,7 @@ def _run_all(farm: Farm, clock: Clock, stopping: Callable[[], bool]) -> Outcome:
             continue
         if held_back(period, ledger, clock(), farm.settings):
             continue
-        said, sound = _run(farm, ledger, period, clock)
+        said, sound = _run(farm, ledger, period, clock, reading)
         lines += said
         failed |= not sound
     return Outcome(tuple(printable(line) for line in lines), failed)
@@ -96,13 +97,15 @@ def _own_up(farm: Farm, ledger: dict[tuple[str, str], Entry], clock: Clock) -> l
     return lines
 
 
-def _run(farm: Farm, ledger: dict[tuple[str, str], Entry], period: Period, clock: Clock) -> tuple[list[str], bool]:
+def _run(
+    farm: Farm, ledger: dict[tuple[str, str], Entry], period: Period, clock: Clock, reading: Reading
+) -> tuple[list[str], bool]:
     """One job for one period; lines on what came of it, and whether all was well."""
     name = f"{period.job} {period.name}"
     entry = ledger[period.key] = begun(ledger.get(period.key), period.job, period.name, clock())
     save_jobs(farm, ledger)
     try:
-        done = RECIPES[period.job](farm, period)
+        done = RECIPES[period.job](farm, period, reading)
     except Exception as error:  # a job that fails must not stop the others, nor those of the nights to come
         reason = one_line(error) if isinstance(error, StoreError) else f"{type(error).__name__}: {one_line(error)}"
         ledger[period.key] = replace(entry, state="failed", ended=clock(), failures=entry.failures + 1, error=reason)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -156,6 +156,15 @@ class Farm:
     def records(self, tables: Sequence[str] = tuple(TABLES)) -> Records:
         """The farm's tables as frames; those not named in ``tables`` are left empty."""
         return Records(**{table: self.read(table) for table in tables}, timezone=self.timezone)
+
+    def records_state(self) -> tuple[tuple[str, int, int, int], ...]:
+        """What tells whether :meth:`records` would give the same again: path, inode, time and size of every file."""
+        state = []
+        for path in (path for table in TABLES for path in self.folder(table).files().values()):
+            with suppress(FileNotFoundError):  # taken away just now: a read meets it no more either
+                told = path.stat()
+                state.append((str(path), told.st_ino, told.st_mtime_ns, told.st_size))
+        return tuple(state)
 
     def plan(self, table: str, rows: pa.Table) -> Plan:
         """What taking ``rows`` (declared types, in order) would do; ``.apply()`` does it, under :meth:`writer`."""

@@ -11,7 +11,7 @@ import pytest
 
 from farmwatch.schedule import recipes
 from farmwatch.schedule.periods import Period
-from farmwatch.schedule.recipes import Done
+from farmwatch.schedule.recipes import Done, Reading
 from farmwatch.simulate.scenarios import simulate_to
 from farmwatch.store import Farm
 
@@ -36,7 +36,7 @@ class Counted:
         self.order: list[tuple[str, str]] = []
         self.failing: set[str] = set()
 
-    def __call__(self, farm: Farm, period: Period) -> Done:
+    def __call__(self, farm: Farm, period: Period, reading: Reading) -> Done:
         if period.job in self.failing:
             raise RuntimeError(f"no luck\nwith {period.name}")
         self.done[period.key] += 1

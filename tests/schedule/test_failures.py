@@ -16,7 +16,7 @@ import pytest
 
 from farmwatch.schedule import recipes, run_due, status_document, status_text
 from farmwatch.schedule.periods import Period
-from farmwatch.schedule.recipes import Done
+from farmwatch.schedule.recipes import Done, Reading
 from farmwatch.store import Farm, StoreError, load_findings, nights
 from farmwatch.store.jobs import LEDGER_FILE, LOG_FILE, Busy, load_jobs, save_jobs, working
 
@@ -88,7 +88,7 @@ def test_after_success_the_error_is_gone(farm: Farm, counted: Counted) -> None:
     assert (entry.state, entry.error, entry.attempts) == ("succeeded", None, 2)
 
 
-def killed(farm: Farm, period: Period) -> Done:
+def killed(farm: Farm, period: Period, reading: Reading) -> Done:
     raise KeyboardInterrupt
 
 
@@ -115,8 +115,8 @@ def test_a_night_that_kills_every_process_is_given_up(
 ) -> None:
     """Three retries as after any failure; then the other jobs, and the nights to come, have their turn."""
 
-    def deadly(farm: Farm, period: Period) -> Done:
-        return killed(farm, period) if period.key == NIGHT else counted(farm, period)
+    def deadly(farm: Farm, period: Period, reading: Reading) -> Done:
+        return (killed if period.key == NIGHT else counted)(farm, period, reading)
 
     monkeypatch.setitem(recipes.RECIPES, "nightly", deadly)
     deaths = 0
@@ -176,7 +176,7 @@ def test_a_ledger_that_cannot_be_written_is_said_and_nothing_runs(farm: Farm, co
 
 
 def test_text_from_files_cannot_play_with_the_terminal(farm: Farm, monkeypatch: pytest.MonkeyPatch) -> None:
-    def hostile(farm: Farm, period: Period) -> Done:
+    def hostile(farm: Farm, period: Period, reading: Reading) -> Done:
         raise StoreError("a name with \x1b[31m colour\r\nand lines")
 
     monkeypatch.setitem(recipes.RECIPES, "nightly", hostile)
@@ -249,9 +249,9 @@ TWO = textwrap.dedent("""
     import sys, time, datetime as dt
     from pathlib import Path
     from farmwatch.schedule import recipes, run_due
-    from farmwatch.schedule.recipes import Done
+    from farmwatch.schedule.recipes import Done, Reading
     from farmwatch.store import Farm
-    def slow(farm, period):
+    def slow(farm, period, reading):
         with (farm.path / "ran").open("a") as stream:
             stream.write(f"{period.job} {period.name}\\n")
         time.sleep(0.3)
@@ -279,9 +279,9 @@ def test_two_processes_do_not_double_a_job(farm: Farm) -> None:
 STAY = textwrap.dedent("""
     import sys, time
     from farmwatch.schedule import recipes, stay_up
-    from farmwatch.schedule.recipes import Done
+    from farmwatch.schedule.recipes import Done, Reading
     from farmwatch.store import Farm
-    def slow(farm, period):
+    def slow(farm, period, reading):
         (farm.path / f"begun-{period.job}-{period.name}").touch()
         time.sleep(float(sys.argv[2]))
         return Done("done")

@@ -24,7 +24,7 @@ from farmwatch.report.week import Week
 from farmwatch.schedule import recipes, run_due
 from farmwatch.schedule.notices import mail_report, post_findings
 from farmwatch.schedule.periods import Period
-from farmwatch.schedule.recipes import Done
+from farmwatch.schedule.recipes import Done, Reading
 from farmwatch.store import Farm
 from farmwatch.store.jobs import LOG_FILE, load_jobs
 
@@ -229,10 +229,10 @@ def test_neither_fails_the_night(farm: Farm, counted: Counted, monkeypatch: pyte
         timeout_s=2.0,
     )
 
-    def nightly(farm: Farm, period: Period) -> Done:
+    def nightly(farm: Farm, period: Period, reading: Reading) -> Done:
         return Done("done", tell=lambda: post_findings(farm, period.last, [a_finding()]))
 
-    def weekly(farm: Farm, period: Period) -> Done:
+    def weekly(farm: Farm, period: Period, reading: Reading) -> Done:
         return Done("done", tell=lambda: mail_report(farm, Week(2031, 6), a_report(farm)))
 
     monkeypatch.setitem(recipes.RECIPES, "nightly", nightly)

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+import farmwatch.nightly
+from farmwatch.detectors.night import History
 from farmwatch.evidence import Check, Finding
 from farmwatch.nightly import NightResult
+from farmwatch.records import Records
 from farmwatch.schedule import recipes, run_due
 from farmwatch.schedule.stay import _Tick
 from farmwatch.store import Farm, save_night
@@ -20,6 +25,7 @@ from .conftest import Counted, settled, utc
 from .test_notices import a_finding
 
 NOON = utc("2031-02-11 12:00")
+DAY = dt.timedelta(days=1)
 SOURCES = Path(__file__).parents[2] / "farmwatch"
 
 
@@ -28,7 +34,7 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Ids of the findings handed to the webhook; every night finds one new thing, and one detector breaks."""
     ids: list[str] = []
 
-    def nightly(farm: Farm, as_of: dt.date) -> NightResult:
+    def nightly(farm: Farm, as_of: dt.date, history: History) -> NightResult:
         finding = a_finding()
         fresh = Finding(f"f-{as_of}", finding.evidence, as_of, as_of, "open", (), (), {})
         old = Finding("f-old", finding.evidence, as_of - dt.timedelta(days=9), as_of, "watching", (), (), {})
@@ -93,6 +99,40 @@ def test_asked_to_stop_between_two_jobs(farm: Farm, counted: Counted) -> None:
 def test_only_times_of_day_are_taken(farm: Farm, clock: str) -> None:
     with pytest.raises(Exception, match=r"schedule\.nightly_at"):
         settled(farm, nightly_at=clock)
+
+
+def test_a_catch_up_reads_the_records_once_and_again_where_they_changed(
+    farm: Farm, deliveries: list[Path], told: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three nights in one call. A delivery that arrives between two of them is in the second."""
+    farm = settled(farm, catch_up_all=True)
+    first, second = (next(path for path in deliveries if path.name.startswith(name)) for name in ("printers", "runs"))
+    reads: list[Records] = []
+    plain = Farm.records
+
+    def counted(self: Farm, *tables: Any) -> Records:
+        reads.append(plain(self, *tables))
+        return reads[-1]
+
+    monkeypatch.setattr(Farm, "records", counted)
+    run_due(farm, NOON)
+    reads.clear()
+    shutil.copy(first, farm.inbox)
+    run_due(farm, NOON + 3 * DAY)
+    assert len(told) == 2 + 3
+    assert [len(records.printers) for records in reads] == [3]
+
+    late = farmwatch.nightly.nightly
+
+    def nightly(farm: Farm, as_of: dt.date, history: History) -> NightResult:
+        if as_of == dt.date(2031, 2, 14):
+            shutil.copy(second, farm.inbox)
+        return late(farm, as_of, history=history)
+
+    monkeypatch.setattr("farmwatch.nightly.nightly", nightly)
+    reads.clear()
+    run_due(farm, NOON + 5 * DAY)
+    assert [len(records.runs) > 0 for records in reads] == [False, True]
 
 
 def test_only_one_module_knows_the_alarm_clock_and_status_does_not_wait_for_it() -> None:
