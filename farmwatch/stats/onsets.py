@@ -15,7 +15,7 @@ import numpy as np
 
 @dataclass(frozen=True)
 class OnsetPosterior:
-    """When it began. ``day``: the most probable onset; ``low``, ``high``: equal-tailed interval; days as given."""
+    """When it began. ``day``: the most probable onset; ``low``, ``high``: shortest interval; days as given."""
 
     day: int
     low: int
@@ -83,12 +83,25 @@ def onset_posterior(
         passed = np.searchsorted(clean, day[following]) - np.searchsorted(clean, days)
         weight += passed * np.log1p(-min(rate, 0.95))
     mass = np.exp(weight - weight.max())
-    share = np.cumsum(mass) / mass.sum()
-    tail = (1.0 - level) / 2.0
-    low, high = (int(days[min(int(np.searchsorted(share, q)), len(days) - 1)]) for q in (tail, 1.0 - tail))
+    first, last = shortest_window(mass, level)
+    low, high = int(days[first]), int(days[last])
     # of equally good days the last: the day of the first plate that such an onset would have touched
     best = int(days[len(days) - 1 - int(np.argmax(weight[::-1]))])
     return OnsetPosterior(best, min(low, best), max(high, best))
+
+
+def shortest_window(mass: np.ndarray, level: float) -> tuple[int, int]:
+    """First and last place of the shortest run that holds ``level`` of ``mass``, (places,), the heaviest of equal ones.
+
+    Masses stand in lumps, so it holds somewhat more than ``level``; an interval with equal tails would hold more still.
+    """
+    total = np.append(0.0, np.cumsum(mass))
+    last = np.searchsorted(total[1:], total[:-1] + level * total[-1] * (1.0 - 1e-12))
+    possible = np.flatnonzero(last < len(mass))
+    length = last[possible] - possible
+    held = total[last[possible] + 1] - total[possible]
+    best = possible[np.lexsort((-held, length))[0]]
+    return int(best), int(last[best])
 
 
 def carrier(gain: np.ndarray, owner: np.ndarray, share: float) -> int | None:

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.interpolate import CubicSpline
 
+from farmwatch.stats.onsets import shortest_window
 from farmwatch.stats.plate_model import PlateModel, plate_log_likelihood
 
 STEP = 0.2  # of the grid of log odds offsets; every shift of the bank is a whole number of steps
@@ -183,19 +184,17 @@ def _log_sum(terms: np.ndarray) -> np.ndarray:
 
 
 def onset_interval(onset_log_weight: np.ndarray, coverage: float = 0.9) -> Onset:
-    """Most probable onset day of one stream and the equal-tailed interval of its posterior, shape in: (days,).
+    """Most probable onset day of one stream and the shortest interval of its posterior, shape in: (days,).
 
     A change between two plates shows at the later one, so the interval reaches down to the day after the plate before.
     """
     active = np.flatnonzero(np.isfinite(onset_log_weight))
     weight = np.exp(onset_log_weight[active] - onset_log_weight[active].max())
     weight /= weight.sum()
-    mass = np.cumsum(weight)
-    tail = (1.0 - coverage) / 2.0
-    low = int(np.searchsorted(mass, tail))
-    high = min(int(np.searchsorted(mass, 1.0 - tail)), len(active) - 1)
-    low_day = int(active[low - 1]) + 1 if low > 0 else int(active[0])
     best = int(np.argmax(weight))
+    low, high = shortest_window(weight, coverage)
+    low, high = min(low, best), max(high, best)
+    low_day = int(active[low - 1]) + 1 if low > 0 else int(active[0])
     return Onset(int(active[best]), low_day, int(active[high]), float(weight[:2].sum()))
 
 

@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from farmwatch.stats.onsets import candidate_days, onset_posterior, restart_sums, suffix_sums
+from farmwatch.stats.onsets import candidate_days, onset_posterior, restart_sums, shortest_window, suffix_sums
 
 
 def test_mean_of_the_restart_sum_is_the_number_of_days() -> None:
@@ -75,3 +75,19 @@ def test_interval_of_onset_covers_as_often_as_it_says() -> None:
         found = onset_posterior(suffix_sums(log_e, np.array([0]))[:, 0], day, 0)
         covered += found.low <= onset <= found.high
     assert 0.86 <= covered / 400 <= 0.96
+
+
+def test_shortest_window_against_every_window() -> None:
+    rng = np.random.default_rng(21)
+    for places in (1, 2, 7, 30):
+        for _ in range(50):
+            mass = rng.gamma(0.3, size=places)
+            first, last = shortest_window(mass, 0.9)
+            held = {
+                (i, j): mass[i : j + 1].sum() / mass.sum() for i in range(places) for j in range(i, places)
+            }  # all of them
+            enough = {window: share for window, share in held.items() if share >= 0.9 * (1.0 - 1e-9)}
+            shortest = min(j - i for i, j in enough)
+            assert (first, last) in enough
+            assert last - first == shortest
+            assert held[first, last] >= max(s for (i, j), s in enough.items() if j - i == shortest) - 1e-12

@@ -186,13 +186,15 @@ def test_an_onset_interval_by_hand() -> None:
     weight = np.full(12, -np.inf)
     weight[[2, 5, 9]] = np.log([0.9, 0.06, 0.04])
     first = onset_interval(weight)
-    assert (first.day, first.low, first.high) == (2, 2, 5)  # nothing before the first plate
+    assert (first.day, first.low, first.high) == (2, 2, 2)  # nothing before the first plate, which holds nine tenths
     assert first.first_mass == pytest.approx(0.96, rel=1e-12)
     weight[[2, 5, 9]] = np.log([0.04, 0.06, 0.9])
     last = onset_interval(weight)
-    assert (last.day, last.low, last.high) == (9, 3, 9)  # after the plate of day 2, with day 5's at the latest
+    assert (last.day, last.low, last.high) == (9, 6, 9)  # after the plate of day 5
     weight[[2, 5, 9]] = np.log([0.03, 0.94, 0.03])
     assert (onset_interval(weight).low, onset_interval(weight).high) == (3, 5)
+    weight[[2, 5, 9]] = np.log([0.06, 0.5, 0.44])
+    assert (onset_interval(weight).low, onset_interval(weight).high) == (3, 9)
 
 
 @pytest.mark.parametrize(("rho", "share"), [(0.02, 0.05), (0.05, 0.2), (0.25, 0.45)])
