@@ -50,7 +50,7 @@ def spell_of(finding: Finding) -> Spell | None:
     if finding.status == "faded":
         return None  # what the evidence no longer bears out must not bend the expectation of others
     ended = None if finding.status in ("open", "returned") else finding.repair.get("on")
-    return Spell(evidence.subject, _one_sign(evidence), evidence.since, ended)
+    return Spell(evidence.subject, _one_sign(evidence), evidence.since, ended, evidence.kind)
 
 
 def _one_sign(evidence: Evidence) -> str | None:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.cells import Cells, cut_cells
-from farmwatch.evidence import Check, Evidence, Subject
+from farmwatch.evidence import Check, Evidence, FindingKind, Subject
 from farmwatch.records import Records
 from farmwatch.settings import Settings
 
@@ -72,12 +72,13 @@ class History:
 
 @dataclass(frozen=True)
 class Spell:
-    """The days on which a known finding was in force on its subject; ``until`` is None while it goes on."""
+    """The days on which a known finding of a ``kind`` was in force on its subject; ``until`` is None while it goes on."""
 
     subject: Subject
     sign: str | None
     since: dt.date
     until: dt.date | None
+    kind: FindingKind = "rate_shift"
 
 
 @dataclass(frozen=True)

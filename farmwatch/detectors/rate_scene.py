@@ -12,13 +12,16 @@ from farmwatch.detectors.expected import HELD_OUT, Expectation, spell_mask
 from farmwatch.detectors.night import Night
 from farmwatch.evidence import SUBJECT_TYPES, Subject, SubjectType
 from farmwatch.records import SIGNS
+from farmwatch.stats.raised import even_share, ratio_towards
 from farmwatch.stats.rate_scan import ShiftTable
 
 TYPES = tuple(kind for kind in SUBJECT_TYPES if kind != "run")
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 NARROW = ("printer", "lot", "design", "file")
 STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
-TELL_EVEN = 20  # failures of a sign from which they can tell whether they fall evenly
+# spreads, on the log scale, of a fault's effect: on all signs, on one of them (most are none of its business), in one
+# stretch of its time; a judgement, and wide
+OVERALL_SD, SIGN_SD, STRETCH_SD = 1.5, 2.0, 0.7
 MOST_RISK = 0.95  # a part's failure is never taken for certain
 
 
@@ -152,36 +155,57 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
 
 def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign and stretch of
-    time, so that what grows is explained as it grows. Where it bears the failures out better, a sign's excess is spread
-    evenly over the parts instead: a spent bath spoils easy work as much as hard work."""
+    time, so that what grows is explained as it grows. Of each sign a share lies evenly over the parts, as far as the
+    failures bear that out, and the rest in proportion to each part's risk: a spent bath spoils easy work as much as hard
+    work, and a strong fault most of what is printed."""
     if not inside.any():
         return scene.lift
     cells = np.flatnonzero(inside)
     risk, trials = expected_risk(scene, (), cells), scene.trials[cells]
-    added = risk * trials[:, None]
+    due = risk * trials[:, None]
     failures, day = scene.failures[cells], scene.day[cells]
     stretch = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
     asked = np.ones(SIGN_COUNT, bool) if sign == ALL_SIGNS else np.arange(SIGN_COUNT) == sign
-    # each sign's factor is drawn towards that of all signs asked about, each stretch's towards that of the whole time
-    observed, expected = failures.sum(axis=0), added.sum(axis=0)
-    overall = (observed[asked].sum() + 1.0) / (expected[asked].sum() + 1.0)
-    whole = (observed + 2.0 * overall) / (expected + 2.0)
-    factor, evenly = np.ones_like(risk), np.zeros_like(risk)
+    seen, whole = failures.sum(axis=0), due.sum(axis=0)
+    # each sign's ratio is drawn towards that of all signs asked about, each stretch's towards that of the whole time
+    overall = ratio_towards(seen[asked].sum(), whole[asked].sum(), 1.0, OVERALL_SD)
+    ratio = ratio_towards(seen, whole, overall, SIGN_SD)
+    even = even_share(failures, due, trials)
+    lying = (1.0 - even) * risk + even * whole / max(trials.sum(), 1e-300)  # the same sum, otherwise spread
     for number in range(STRETCHES):
         part = stretch == number
-        observed, expected = failures[part].sum(axis=0), added[part].sum(axis=0)
-        factor[part] = np.where(asked, (observed + 3.0 * whole) / (expected + 3.0), 1.0)
-        evenly[part] = np.maximum(observed - expected, 0.0) / max(trials[part].sum(), 1.0)
-    for column in np.flatnonzero(asked & (whole > 2.0) & (failures.sum(axis=0) >= TELL_EVEN)):
-        spread = 1.0 + evenly[:, column] / risk[:, column]
-        gain = failures[:, column] @ np.log(spread / factor[:, column]) - added[:, column] @ (
-            spread - factor[:, column]
-        )
-        if gain > 0.0:
-            factor[:, column] = spread
+        here = ratio_towards(failures[part].sum(axis=0), trials[part] @ lying[part], ratio, STRETCH_SD)
+        lying[part] *= here
     lift = scene.lift.copy()
-    lift[cells] *= factor
+    lift[cells] *= np.where(asked, lying / np.maximum(risk, 1e-300), 1.0)
     return lift
+
+
+def with_effect(scene: Scene, inside: np.ndarray, sign: int, pulls: bool) -> Scene:
+    """The scene with the effect seen on the cells ``inside`` put into it; ``pulls``: with what it takes down beside it, for
+    one bad cavity takes its neighbours: their failures are not trouble of their own, nor of what they share."""
+    lift = lift_on(scene, inside, sign)
+    if pulls:
+        beside = np.isin(scene.plate, scene.plate[inside]) & ~inside
+        lift = np.maximum(lift, lift_on(replace(scene, lift=lift), beside, ALL_SIGNS))
+    return replace(scene, lift=lift)
+
+
+def told_elsewhere(scene: Scene) -> tuple[Scene, frozenset[Subject]]:
+    """The scene with what other detectors' open findings account for explained, and whose findings those are.
+
+    A bad corner or height of one printer, lot or design is known without the rates, and its failures are no news of what
+    it shares with others. A finding of the rates, or of a wider subject, may yet prove to be another's.
+    """
+    known = [
+        spell
+        for spell in scene.night.spells
+        if spell.until is None and spell.subject.type in NARROW and spell.kind not in ("rate_shift", "rate_level")
+    ]
+    for spell in known:
+        inside = spell_mask(spell, scene.cells, len(scene.plate), scene.night)
+        scene = with_effect(scene, inside, sign_column(spell.sign), spell.subject.type == "design")
+    return scene, frozenset(spell.subject for spell in known)
 
 
 def roll_of(scene: Scene, kind: SubjectType) -> Roll:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import sparse
 
 from farmwatch.detectors.expected import HELD_OUT, Expectation
-from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, lift_on, own_risk, roll_of
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, own_risk, roll_of, with_effect
 from farmwatch.detectors.rate_screen import scale
 from farmwatch.evidence import SubjectType
 from farmwatch.stats.rate_scan import DOWN_STEPS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
@@ -146,13 +146,9 @@ def _recast(scene: Scene, found: Candidate, plates: StreamPlates, risk: np.ndarr
     return np.bincount(plates.row, weights=scene.trials[members] * np.clip(move, -2.0, 2.0)) / weight, gain
 
 
-def lifted(scene: Scene, found: Candidate) -> np.ndarray:
-    """``lift`` with the effect of ``found`` put into it; a design's plates with what it pulls down beside it."""
+def lifted(scene: Scene, found: Candidate) -> Scene:
+    """The scene with the effect of ``found`` put into what is expected."""
     inside = np.zeros(len(scene.plate), bool)
     inside[found.cells] = scene.day[found.cells] >= found.onset.day
-    lift = lift_on(scene, inside, found.stream.sign)
-    if found.stream.type == "design" and found.direction > 0:
-        # one bad cavity takes its neighbours: their failures are not trouble of their own, nor of what they share
-        beside = np.isin(scene.plate, scene.plate[inside]) & ~inside
-        lift = np.maximum(lift, lift_on(replace(scene, lift=lift), beside, ALL_SIGNS))
-    return lift
+    pulls = found.stream.type == "design" and found.direction > 0
+    return with_effect(scene, inside, found.stream.sign, pulls)

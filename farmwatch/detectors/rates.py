@@ -7,18 +7,28 @@ is above its limit: so that a lot's trouble is not also filed as that of its pri
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from farmwatch.detectors.cells import FACTORS
+from farmwatch.detectors.expected import Expectation
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.rate_account import account_for
-from farmwatch.detectors.rate_scene import ALL_SIGNS, TYPES, Scene, Stream, roll_of, set_scene, subject_of
+from farmwatch.detectors.rate_scene import (
+    ALL_SIGNS,
+    TYPES,
+    Scene,
+    Stream,
+    roll_of,
+    set_scene,
+    subject_of,
+    told_elsewhere,
+)
 from farmwatch.detectors.rate_screen import screen
 from farmwatch.detectors.rate_weigh import Candidate, lifted, weigh
 from farmwatch.detectors.whose_fault import with_rivals
-from farmwatch.evidence import Check, SubjectType
+from farmwatch.evidence import Check, Subject, SubjectType
 from farmwatch.records import SIGNS
 
 AFTER_WASH = ("tacky", "haze")
@@ -32,64 +42,102 @@ NEW_LOT_DAYS = 7  # an older bottle may still be in some vats
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
 
 
+@dataclass(frozen=True)
+class Scenes:
+    """The night as its streams see it: ``told`` with what other detectors' findings account for explained, in which
+    everybody is judged but the subjects ``known`` of those findings; they are judged in ``plain``."""
+
+    plain: Scene
+    told: Scene
+    known: frozenset[Subject]
+
+    def of(self, stream: Stream) -> Scene:
+        return self.plain if self.knows(stream) else self.told
+
+    def knows(self, stream: Stream) -> bool:
+        return subject_of(stream, self.plain.cells) in self.known
+
+    def lifted(self, found: Candidate) -> Scenes:
+        """With the effect of a find explained to all."""
+        return replace(self, plain=lifted(self.plain, found), told=lifted(self.told, found))
+
+
 def detect(night: Night) -> Verdicts:
     """Evidence of every stream above its limit (and, down to a tenth of it, of what may be going on already)."""
     if night.expectation is None:
         raise ValueError("the rates need the night's fitted expectation")
-    scene = set_scene(night, night.expectation)
+    scenes = _set_scenes(night, night.expectation)
     evidence = []
-    for story, others in _backward(scene, _forward(scene)):
+    for story, others in _backward(scenes, _forward(scenes)):
         signs = [SIGNS[candidate.stream.sign] for candidate in story[1:] if candidate.stream.sign < len(SIGNS)]
         evidence.append(with_rivals(account_for(story[0], others, signs), night))
-    return Verdicts(tuple(evidence), _checks(scene))
+    return Verdicts(tuple(evidence), _checks(scenes.plain))
 
 
-def _forward(scene: Scene) -> list[Candidate]:
+def _set_scenes(night: Night, expectation: Expectation) -> Scenes:
+    plain = set_scene(night, expectation)
+    told, known = told_elsewhere(plain)
+    return Scenes(plain, told, known)
+
+
+def _forward(scenes: Scenes) -> list[Candidate]:
     """Take the stream that explains most, put its effect into the expectation, look again, until nothing is left."""
     found: list[Candidate] = []
-    known = {spell.subject for spell in scene.night.spells}
-    floor = -scene.night.settings.rates.keep_within
+    night, cells = scenes.plain.night, scenes.plain.cells
+    open_now = {spell.subject for spell in night.spells}
+    floor = -night.settings.rates.keep_within
     weighed: dict[Stream, list[Candidate]] = {}
-    for _ in range(scene.night.settings.rates.findings_at_most):
-        candidates = [c for c in _look(scene, weighed, found) if c.score >= floor]
+    for _ in range(night.settings.rates.findings_at_most):
+        candidates = [c for c in _look(scenes, weighed, found) if c.score >= floor]
         # what is below its limit counts only where it keeps a known finding alive
-        candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, scene.cells) in known]
+        candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, cells) in open_now]
         if not candidates:
             break
-        best = _preferred(candidates, found, scene)
+        best = _preferred(candidates, found, scenes)
         found.append(best)
-        lift = lifted(scene, best)
-        moved = (lift != scene.lift).any(axis=1)
+        before, scenes = scenes, scenes.lifted(best)
+        moved = (scenes.plain.lift != before.plain.lift).any(axis=1) | (scenes.told.lift != before.told.lift).any(
+            axis=1
+        )
         weighed = {stream: seen for stream, seen in weighed.items() if not moved[seen[0].cells].any()}
-        scene = replace(scene, lift=lift)
     return found
 
 
-def _look(scene: Scene, weighed: dict[Stream, list[Candidate]], found: list[Candidate]) -> list[Candidate]:
+def _look(scenes: Scenes, weighed: dict[Stream, list[Candidate]], found: list[Candidate]) -> list[Candidate]:
     """The streams that may explain most, with their evidence; ``weighed``: what is known already, and is added to.
 
     Likeliest first by the cheap screen, until no stream left can come near the best. What was found already is no rival.
     """
     candidates: list[Candidate] = []
     best = -np.inf
-    for bound, stream in screen(scene):
+    for bound, stream in _screened(scenes):
         if bound < best - NEAR:
             break
         if stream not in weighed:
-            weighed[stream] = weigh(scene, stream)
+            weighed[stream] = weigh(scenes.of(stream), stream)
         fresh = [candidate for candidate in weighed[stream] if not _taken(candidate, found)]
         candidates += fresh
         best = max([best, *(candidate.score for candidate in fresh)])
     return candidates
 
 
-def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[list[Candidate], Scene]]:
+def _screened(scenes: Scenes) -> list[tuple[float, Stream]]:
+    """What is worth the full look, likeliest first."""
+    told = screen(scenes.told)
+    if not scenes.known:
+        return told
+    streams = [item for item in told if not scenes.knows(item[1])]
+    streams += [item for item in screen(scenes.plain) if scenes.knows(item[1])]
+    return sorted(streams, key=lambda item: -item[0])
+
+
+def _backward(scenes: Scenes, found: list[Candidate]) -> list[tuple[list[Candidate], Scene]]:
     """Each story weighed once more with all the others explained: what was taken too early drops out here.
 
     Weakest first; returns the stories that stand, each with its finds in the order found and the scene in which the
     others are explained.
     """
-    floor = -scene.night.settings.rates.keep_within
+    floor = -scenes.plain.night.settings.rates.keep_within
     stories: list[list[Candidate]] = []
     for candidate in found:
         home = next((story for story in stories if _one_story(story[0], candidate)), None)
@@ -99,11 +147,9 @@ def _backward(scene: Scene, found: list[Candidate]) -> list[tuple[list[Candidate
             home.append(candidate)
     told: dict[int, tuple[list[Candidate], Scene]] = {}
     for story in sorted(stories, key=lambda story: max(c.score for c in story)):
-        others = scene
-        for other in stories:
-            if other is not story:
-                for candidate in other:
-                    others = replace(others, lift=lifted(others, candidate))
+        others = scenes.of(story[0].stream)
+        for candidate in (candidate for other in stories if other is not story for candidate in other):
+            others = lifted(others, candidate)
         again = [
             (first, weighed)
             for first in story
@@ -133,7 +179,7 @@ def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
     )
 
 
-def _preferred(candidates: list[Candidate], found: list[Candidate], scene: Scene) -> Candidate:
+def _preferred(candidates: list[Candidate], found: list[Candidate], scenes: Scenes) -> Candidate:
     """The candidate that explains most; of near ties a subject that is at fault already and, for what shows after washing,
     the wash station; and the one printer or new lot that a wider subject's trouble comes from."""
     best = max(candidates, key=lambda c: c.score)
@@ -148,13 +194,14 @@ def _preferred(candidates: list[Candidate], found: list[Candidate], scene: Scene
     if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
         close = [c for c in candidates if c.direction == best.direction and c.log_evidence > best.log_evidence - 5.0]
         return max((c for c in close if c.stream.type == "wash"), key=lambda c: c.score, default=best)
-    return _narrower(best, scene) or best
+    return _narrower(best, scenes) or best
 
 
-def _narrower(best: Candidate, scene: Scene) -> Candidate | None:
+def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
     """The one printer of a group, or the lot opened when it began, that holds most of the failures of ``best`` and explains
     about as much, or leaves nothing of it above its limit: its own evidence may be less where the wide subject has the
     longer past to stand apart from."""
+    scene = scenes.told
     mine = best.cells[scene.day[best.cells] >= best.onset.day]
     sign = best.stream.sign
     fails = scene.failures[mine].sum(axis=1) if sign == ALL_SIGNS else scene.failures[mine, sign]
@@ -169,9 +216,11 @@ def _narrower(best: Candidate, scene: Scene) -> Candidate | None:
             began_with_it = best.onset.low - NEW_LOT_DAYS <= opened <= best.onset.high + NEW_LOT_DAYS
             if not began_with_it or best.onset.first_mass >= 0.5:
                 continue
-        own = next((c for c in weigh(scene, stream) if c.direction == best.direction and c.score >= 0), None)
+        own = next(
+            (c for c in weigh(scenes.of(stream), stream) if c.direction == best.direction and c.score >= 0), None
+        )
         if own is not None:
-            left = weigh(replace(scene, lift=lifted(scene, own)), best.stream)
+            left = weigh(lifted(scene, own), best.stream)
             nothing_left = all(c.score < 0 for c in left if c.direction == best.direction)
             if nothing_left or own.log_evidence > best.log_evidence - 5.0:
                 return own
