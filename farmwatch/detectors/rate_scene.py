@@ -22,6 +22,7 @@ STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
 # spreads, on the log scale, of a fault's effect: on all signs, on one of them (most are none of its business), in one
 # stretch of its time; a judgement, and wide
 OVERALL_SD, SIGN_SD, STRETCH_SD = 1.5, 2.0, 0.7
+TOLD_SIGN_SD = 0.3  # of one sign where the rates have not looked whose it is
 MOST_RISK = 0.95  # a part's failure is never taken for certain
 
 
@@ -56,7 +57,8 @@ class Roll:
 @dataclass(frozen=True)
 class Scene:
     """The night as arrays: what every pass of the explaining away shares. ``plate``, ``day``, ``trials``: (cells,);
-    ``failures``, ``lift``: (cells, signs + 1), ``lift`` the factors by which known effects raise what is expected;
+    ``failures``, ``lift``, ``added``: (cells, signs + 1), by what factor known effects raise a part's risk, and what they add
+    to it that is the same for every part, however risky;
     ``first``: (plates,) the first cell of each plate that has cells; ``sign_failures``: (signs + 1,) of the whole farm, known
     faults apart."""
 
@@ -70,6 +72,7 @@ class Scene:
     first: np.ndarray
     sign_failures: np.ndarray
     lift: np.ndarray
+    added: np.ndarray
     table: ShiftTable
     rolls: dict[SubjectType, Roll]
     plain: dict[tuple[str, ...], np.ndarray]
@@ -92,6 +95,7 @@ def set_scene(night: Night, expectation: Expectation) -> Scene:
         np.flatnonzero(np.diff(plate, prepend=-1)),
         expectation.counts.failures[expectation.sound].sum(axis=0),
         np.ones((number, SIGN_COUNT)),
+        np.zeros((number, SIGN_COUNT)),
         ShiftTable(expectation.model),
         {},
         {},
@@ -103,7 +107,7 @@ def set_scene(night: Night, expectation: Expectation) -> Scene:
             if spell.sign is None or spell.subject.type in NARROW:
                 gone |= inside
             else:
-                scene = replace(scene, lift=lift_on(scene, inside, sign_column(spell.sign)))
+                scene = with_effect(scene, inside, sign_column(spell.sign))
     trials, failures = np.where(gone, 0.0, scene.trials), np.where(gone[:, None], 0.0, scene.failures)
     sign_failures = failures[expectation.sound].sum(axis=0)
     return replace(scene, trials=trials, failures=failures, sign_failures=sign_failures)
@@ -124,7 +128,7 @@ def expected_risk(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, ow
     if held_out not in scene.plain:  # what no pass changes is reckoned once a night
         scene.plain[held_out] = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
     share = scene.expectation.share[cells] if own_share else scene.expectation.farm_share[None, :]
-    by_sign = scene.plain[held_out][cells, None] * share * scene.lift[cells]
+    by_sign = scene.plain[held_out][cells, None] * share * scene.lift[cells] + scene.added[cells]
     total = by_sign @ np.ones(SIGN_COUNT)
     over = total > MOST_RISK
     if over.any():
@@ -149,17 +153,18 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
         (failures[stream.sign] + 0.5) / (failures.sum() + 0.5 * SIGN_COUNT)
         for failures in (scene.sign_failures, scene.sign_failures - own)
     ]
-    risk[:, stream.sign] *= min(shares[1] / shares[0], 1.0)
+    even = scene.added[members, stream.sign]
+    risk[:, stream.sign] = (risk[:, stream.sign] - even) * min(shares[1] / shares[0], 1.0) + even
     return risk
 
 
-def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
-    """``lift`` with the effect seen on the cells ``inside`` put into it: observed over expected, by sign and stretch of
+def with_effect(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SIGN_SD, only_up: bool = False) -> Scene:
+    """The scene with the effect seen on the cells ``inside`` put into it: observed over expected, by sign and stretch of
     time, so that what grows is explained as it grows. Of each sign a share lies evenly over the parts, as far as the
     failures bear that out, and the rest in proportion to each part's risk: a spent bath spoils easy work as much as hard
-    work, and a strong fault most of what is printed."""
+    work, and a strong fault most of what is printed. ``only_up``: nothing is taken from what is expected."""
     if not inside.any():
-        return scene.lift
+        return scene
     cells = np.flatnonzero(inside)
     risk, trials = expected_risk(scene, (), cells), scene.trials[cells]
     due = risk * trials[:, None]
@@ -169,33 +174,35 @@ def lift_on(scene: Scene, inside: np.ndarray, sign: int) -> np.ndarray:
     seen, whole = failures.sum(axis=0), due.sum(axis=0)
     # each sign's ratio is drawn towards that of all signs asked about, each stretch's towards that of the whole time
     overall = ratio_towards(seen[asked].sum(), whole[asked].sum(), 1.0, OVERALL_SD)
-    ratio = ratio_towards(seen, whole, overall, SIGN_SD)
+    ratio = ratio_towards(seen, whole, overall, sign_sd)
     even = even_share(failures, due, trials)
-    lying = (1.0 - even) * risk + even * whole / max(trials.sum(), 1e-300)  # the same sum, otherwise spread
+    evenly = even * whole / max(trials.sum(), 1e-300)
+    factor, added = np.ones_like(risk), np.zeros_like(risk)
     for number in range(STRETCHES):
         part = stretch == number
-        here = ratio_towards(failures[part].sum(axis=0), trials[part] @ lying[part], ratio, STRETCH_SD)
-        lying[part] *= here
-    lift = scene.lift.copy()
-    lift[cells] *= np.where(asked, lying / np.maximum(risk, 1e-300), 1.0)
-    return lift
+        lying = trials[part] @ ((1.0 - even) * risk[part] + evenly)
+        here = ratio_towards(failures[part].sum(axis=0), lying, ratio, STRETCH_SD)
+        factor[part], added[part] = here * (1.0 - even), here * evenly
+    given = asked & ((factor * risk + added >= risk) | (not only_up))
+    lift, extra = scene.lift.copy(), scene.added.copy()
+    lift[cells] *= np.where(given, factor, 1.0)
+    extra[cells] = np.where(given, factor * extra[cells] + added, extra[cells])
+    return replace(scene, lift=lift, added=extra)
 
 
-def with_effect(scene: Scene, inside: np.ndarray, sign: int, pulls: bool) -> Scene:
-    """The scene with the effect seen on the cells ``inside`` put into it; ``pulls``: with what it takes down beside it, for
-    one bad cavity takes its neighbours: their failures are not trouble of their own, nor of what they share."""
-    lift = lift_on(scene, inside, sign)
-    if pulls:
-        beside = np.isin(scene.plate, scene.plate[inside]) & ~inside
-        lift = np.maximum(lift, lift_on(replace(scene, lift=lift), beside, ALL_SIGNS))
-    return replace(scene, lift=lift)
+def with_pull(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SIGN_SD) -> Scene:
+    """The same for a design, with what it takes down beside it, for one bad cavity takes its neighbours: their failures are
+    not trouble of their own, nor of what they share."""
+    beside = np.isin(scene.plate, scene.plate[inside]) & ~inside
+    return with_effect(with_effect(scene, inside, sign, sign_sd), beside, ALL_SIGNS, sign_sd, only_up=True)
 
 
 def told_elsewhere(scene: Scene) -> tuple[Scene, frozenset[Subject]]:
     """The scene with what other detectors' open findings account for explained, and whose findings those are.
 
     A bad corner or height of one printer, lot or design is known without the rates, and its failures are no news of what
-    it shares with others. A finding of the rates, or of a wider subject, may yet prove to be another's.
+    it shares with others. Its signs are lifted much alike: one that stands out on its plates may be another's, a wash
+    station's for one. A finding of the rates, or of a wider subject, may yet prove to be another's.
     """
     known = [
         spell
@@ -204,7 +211,8 @@ def told_elsewhere(scene: Scene) -> tuple[Scene, frozenset[Subject]]:
     ]
     for spell in known:
         inside = spell_mask(spell, scene.cells, len(scene.plate), scene.night)
-        scene = with_effect(scene, inside, sign_column(spell.sign), spell.subject.type == "design")
+        effect = with_pull if spell.subject.type == "design" else with_effect
+        scene = effect(scene, inside, sign_column(spell.sign), TOLD_SIGN_SD)
     return scene, frozenset(spell.subject for spell in known)
 
 

@@ -28,6 +28,7 @@ def screen(scene: Scene) -> list[tuple[float, Stream]]:
     score, highest first."""
     every = np.arange(len(scene.plate))
     full = by_plate(scene, expected_risk(scene, (), every) * scene.trials[:, None])
+    even = np.minimum(by_plate(scene, scene.added * scene.trials[:, None]), full)
     trials = by_plate(scene, scene.trials)
     risk = full.sum(axis=1) / np.maximum(trials, 1e-12)
     waiting = []
@@ -40,21 +41,21 @@ def screen(scene: Scene) -> list[tuple[float, Stream]]:
             used = np.flatnonzero((scene.cells.codes[: len(every), FACTORS.index(kind)] >= 0) & (scene.trials > 0))
             expected = stream_risk(scene, kind, used) * scene.trials[used, None]
         else:
-            expected = _without_own(scene, kind, full, risk)
+            expected = _without_own(scene, kind, full - even, even, risk)
         waiting += _bounds(scene, kind, expected)
     return sorted(waiting, key=lambda item: -item[0])
 
 
-def _without_own(scene: Scene, kind: SubjectType, full: np.ndarray, risk: np.ndarray) -> np.ndarray:
+def _without_own(scene: Scene, kind: SubjectType, scaled: np.ndarray, even: np.ndarray, risk: np.ndarray) -> np.ndarray:
     """Expected failures of each plate by sign without the effects that are held out: one odds ratio a plate, taken at the
-    plate's mean risk, (plates that name the type, signs + 1)."""
+    plate's mean risk, (plates that name the type, signs + 1). What lies ``even`` over the parts does not go with them."""
     columns = [FACTORS.index(factor) for factor in HELD_OUT[kind]]
     kept = slice(None)
     if kind != "farm":
         kept = scene.cells.codes[scene.first, FACTORS.index(kind)] >= 0
     odds_ratio = np.exp(-scene.expectation.effects[scene.first][:, columns].sum(axis=1))
     factor = odds_ratio / (1.0 - risk + risk * odds_ratio)
-    return (full * np.minimum(factor, MOST_RISK / np.maximum(risk, 1e-12))[:, None])[kept]
+    return (scaled * np.minimum(factor, MOST_RISK / np.maximum(risk, 1e-12))[:, None] + even)[kept]
 
 
 def _bounds(scene: Scene, kind: SubjectType, expected: np.ndarray) -> list[tuple[float, Stream]]:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import sparse
 
 from farmwatch.detectors.expected import HELD_OUT, Expectation
-from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, own_risk, roll_of, with_effect
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, own_risk, roll_of, with_effect, with_pull
 from farmwatch.detectors.rate_screen import scale
 from farmwatch.evidence import SubjectType
 from farmwatch.stats.rate_scan import DOWN_STEPS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
@@ -150,5 +150,5 @@ def lifted(scene: Scene, found: Candidate) -> Scene:
     """The scene with the effect of ``found`` put into what is expected."""
     inside = np.zeros(len(scene.plate), bool)
     inside[found.cells] = scene.day[found.cells] >= found.onset.day
-    pulls = found.stream.type == "design" and found.direction > 0
-    return with_effect(scene, inside, found.stream.sign, pulls)
+    effect = with_pull if found.stream.type == "design" and found.direction > 0 else with_effect
+    return effect(scene, inside, found.stream.sign)

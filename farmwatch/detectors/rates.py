@@ -37,6 +37,7 @@ MOST = 0.75  # share of a group's failures from which they are one member's
 COMES_FROM: dict[SubjectType, tuple[SubjectType, ...]] = {
     "printer": ("family", "room", "farm"),
     "lot": ("profile", "operator", "room", "family", "farm"),
+    "wash": ("profile", "operator", "room", "family", "farm"),  # what shows after washing
 }
 NEW_LOT_DAYS = 7  # an older bottle may still be in some vats
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
@@ -101,6 +102,11 @@ def _forward(scenes: Scenes) -> list[Candidate]:
         )
         weighed = {stream: seen for stream, seen in weighed.items() if not moved[seen[0].cells].any()}
     return found
+
+
+def _moved(before: Scene, after: Scene) -> np.ndarray:
+    """Of which cells another number of failures is expected now, bool (cells,)."""
+    return (before.lift != after.lift).any(axis=1) | (before.added != after.added).any(axis=1)
 
 
 def _look(scenes: Scenes, weighed: dict[Stream, list[Candidate]], found: list[Candidate]) -> list[Candidate]:
@@ -198,14 +204,17 @@ def _preferred(candidates: list[Candidate], found: list[Candidate], scenes: Scen
 
 
 def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
-    """The one printer of a group, or the lot opened when it began, that holds most of the failures of ``best`` and explains
-    about as much, or leaves nothing of it above its limit: its own evidence may be less where the wide subject has the
-    longer past to stand apart from."""
+    """The one printer of a group, the lot opened when it began, or of what shows after washing the one wash station, that
+    holds most of the failures of ``best`` and explains about as much, or leaves nothing of it above its limit: its own
+    evidence may be less where the wide subject has the longer past to stand apart from."""
     scene = scenes.told
     mine = best.cells[scene.day[best.cells] >= best.onset.day]
     sign = best.stream.sign
     fails = scene.failures[mine].sum(axis=1) if sign == ALL_SIGNS else scene.failures[mine, sign]
+    washed = sign < len(SIGNS) and SIGNS[sign] in AFTER_WASH
     for kind in (narrow for narrow, wide in COMES_FROM.items() if best.stream.type in wide):
+        if kind == "wash" and not washed:
+            continue
         codes = scene.cells.codes[mine, FACTORS.index(kind)]
         held = np.bincount(codes[codes >= 0], weights=fails[codes >= 0], minlength=1)
         if held.max() < MOST * fails.sum():
