@@ -21,7 +21,8 @@ CARRIED_SHARE = 0.7  # of a wider subject's evidence: brought by one printer, it
 
 
 def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple[Evidence, np.ndarray]:
-    """The evidence of one stream, and the subject's cells since the onset (bool, shape (cells,))."""
+    """The evidence of one stream, and the cells that it explains (bool, shape (cells,)): the subject's since the onset, and
+    of a design or file all that stood on the plates on which it failed there, for one bad cavity takes its neighbours."""
     units, column, onset = _best_band(scene, streams, index)
     after = units[streams.day[units] >= onset.day]
     unit_of_entry = np.repeat(np.arange(len(streams.day)), np.diff(np.append(streams.entry_start, len(streams.entry))))
@@ -65,6 +66,8 @@ def account_for(scene: HeightScene, streams: HeightStreams, index: int) -> tuple
         },
         run_ids=tuple(scene.night.plates["run_id"].iloc[plates_in[-RUNS_NAMED:]].astype(str)),
     )
+    if streams.type in ("design", "file"):
+        mine = mine | np.isin(scene.night.history.cells.plate, plates_in)
     return evidence, mine
 
 
@@ -110,7 +113,7 @@ def _onset(
     hits = int((hit & (day >= first.day)).sum())
     number = int((scene.plate_day[mine] >= first.day).sum())
     clean = np.setdiff1d(mine, streams.plate[units[hit]])
-    return onset_posterior(since, day, start_day, scene.plate_day[clean], hits / max(number, 1))
+    return onset_posterior(since, day, start_day, scene.plate_day[clean], hits, number)
 
 
 def _edges(scene: HeightScene, streams: HeightStreams, column: int, units: np.ndarray) -> dict[str, float]:

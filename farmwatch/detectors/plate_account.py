@@ -177,7 +177,7 @@ def _onset(scene: Scene, since: np.ndarray, segment: Segment, zone: Zones) -> On
     cells = segment.plates
     number = int((scene.plate_day[cells] >= first.day).sum())
     clean = np.setdiff1d(cells, scene.plate[segment.rows[hit]])
-    return onset_posterior(since, day, start_day, scene.plate_day[clean], hits / max(number, 1))
+    return onset_posterior(since, day, start_day, scene.plate_day[clean], hits, number)
 
 
 def segment_of(

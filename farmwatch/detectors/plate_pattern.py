@@ -15,6 +15,7 @@ import numpy as np
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.plate_account import Account, Segment, account_for, carrying_printer, evidence_of, segment_of
 from farmwatch.detectors.plate_scene import Scene, explained, levels_of, set_scene
+from farmwatch.detectors.whose_fault import with_rivals
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.onsets import candidate_days, restart_sums
 from farmwatch.stats.plate_scan import log_e_values, reference_odds, tilt
@@ -70,7 +71,7 @@ def detect(night: Night) -> Verdicts:
             # too weak to need a hand; and so is the wider subject that it was narrowed from
             dismissed |= {subject, Subject(best[0].type, best[0].names[best[1]])}
             continue
-        evidence.append(made)
+        evidence.append(with_rivals(made, night))
         scene = explained(scene, account.zone, _touched(scene, streams.type, level, account))
         families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}

@@ -25,16 +25,20 @@ from farmwatch.stats.separating import separating_plates
 FREE = ("printer", "lot", "profile", "wash", "operator")
 HARD_OR_EASY = ("design", "file", "resin")
 IN_USE_DAYS = 30
+TOLD = ("rate_shift", "rate_level", "plate_pattern", "height_pattern")
+SAME_PLATES = 0.95  # of all plates of either, those of both
 
 
 def with_rivals(evidence: Evidence, night: Night) -> Evidence:
     """The evidence with ``rivals`` and ``separable`` set, and in its detail the plates that would tell.
 
     ``detail["separating_plates"]``: up to three of {first type: id, second type: id, "plates": number}, fewest first;
-    ``detail["would_separate"]``: the first of them in words. Evidence of other kinds comes back as it is.
+    ``detail["would_separate"]``: the first of them in words. Of a pattern on the plate or of a height, whose failures are
+    told from others on their own plates, the rivals are the names on the very same plates. Evidence of other kinds
+    comes back as it is.
     """
     expectation = night.expectation
-    if evidence.kind not in ("rate_shift", "rate_level") or evidence.subject.type not in FACTORS or expectation is None:
+    if evidence.kind not in TOLD or evidence.subject.type not in FACTORS or expectation is None:
         return evidence
     cells = night.history.cells
     own = FACTORS.index(evidence.subject.type)
@@ -43,7 +47,10 @@ def with_rivals(evidence: Evidence, night: Night) -> Evidence:
         return evidence
     suspect = (own, int(level[0]))
     rows = _rows_since(evidence, cells, expectation)
-    found = _found(evidence, cells, expectation, rows, suspect)
+    if evidence.kind in ("rate_shift", "rate_level"):
+        found = _found(evidence, cells, expectation, rows, suspect)
+    else:
+        found = _on_the_same(cells.codes[rows], suspect)
     subjects = tuple(dict.fromkeys(_subject(cells, factor, other) for factor, other in found))
     detail = dict(evidence.detail)
     plans = next((plans for rival in found if (plans := _plans(evidence, night, suspect, rival))), [])
@@ -73,6 +80,24 @@ def _found(
     offset = np.log(risk) - np.log1p(-risk)
     found = rivals(failures, trials, offset, cells.codes[rows], suspect, weights)
     return [(rival.factor, rival.level) for rival in found if FACTORS[rival.factor] in SUBJECT_TYPES]
+
+
+def _on_the_same(codes: np.ndarray, suspect: tuple[int, int]) -> list[tuple[int, int]]:
+    """Names on the same cells as the suspect but for a few, as (factor, level): no count of failures would part them.
+
+    ``codes``: (cells, factors) since the onset."""
+    mine = codes[:, suspect[0]] == suspect[1]
+    found = []
+    for factor, name in enumerate(FACTORS):
+        if factor == suspect[0] or name not in SUBJECT_TYPES:
+            continue
+        level, number = np.unique(codes[mine, factor], return_counts=True)
+        if not len(level) or level[np.argmax(number)] < 0:
+            continue
+        other, both = level[np.argmax(number)], number.max()
+        if both >= SAME_PLATES * ((codes[:, factor] == other).sum() + mine.sum() - both):
+            found.append((factor, int(other)))
+    return found
 
 
 def _held_out(evidence: Evidence) -> tuple[str, ...]:

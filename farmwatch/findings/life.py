@@ -105,7 +105,9 @@ def _explained(finding: Finding, item: Evidence) -> bool:
     if old.sign is not None and item.sign is not None and old.sign != item.sign:
         return False
     shared = len(set(old.run_ids) & set(item.run_ids))
-    return shared >= SHARED_PLATES * len(old.run_ids)
+    # two names that the records cannot tell apart may change places from night to night: it is one trouble all the same
+    rivals = item.subject in old.rivals or old.subject in item.rivals
+    return shared >= SHARED_PLATES * (min(len(old.run_ids), len(item.run_ids)) if rivals else len(old.run_ids))
 
 
 def _before_mend(finding: Finding, item: Evidence) -> bool:

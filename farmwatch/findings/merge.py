@@ -10,7 +10,7 @@ import datetime as dt
 from collections.abc import Iterable
 from dataclasses import replace
 
-from farmwatch.evidence import Evidence, FindingKind
+from farmwatch.evidence import Evidence, FindingKind, Subject
 
 # which kind speaks for a fault that several detectors see
 RANK: dict[FindingKind, int] = {
@@ -40,7 +40,19 @@ def draw_together(evidence: Iterable[Evidence]) -> tuple[Evidence, ...]:
             home.append(item)
     spoken = sorted((_spoken(group) for group in groups), key=lambda e: -e.score)
     own = [item for place, item in enumerate(spoken) if not _of_others(item, spoken[:place])]
-    return tuple(item for place, item in enumerate(own) if not _of_a_rival(item, own[:place]))
+    told: list[Evidence] = []
+    for item in own:
+        place = next((place for place, other in enumerate(told) if _of_a_rival(item, other)), None)
+        if place is None:
+            told.append(item)
+        elif item.subject != told[place].subject and told[place].subject in item.rivals:
+            told[place] = _with_rivals(told[place], [item.subject])  # who stands aside is named
+    return tuple(told)
+
+
+def _with_rivals(item: Evidence, others: Iterable[Subject]) -> Evidence:
+    rivals = tuple(dict.fromkeys([*item.rivals, *(subject for subject in others if subject != item.subject)]))
+    return replace(item, rivals=rivals, separable=item.separable and not rivals)
 
 
 def _of_others(item: Evidence, stronger: list[Evidence]) -> bool:
@@ -58,9 +70,9 @@ def _of_others(item: Evidence, stronger: list[Evidence]) -> bool:
     return len(others & set(item.run_ids)) >= SHARED_PLATES * len(item.run_ids)
 
 
-def _of_a_rival(item: Evidence, stronger: list[Evidence]) -> bool:
-    """Whether a stronger subject from which the records cannot tell this one already stands for the same plates."""
-    return any(
+def _of_a_rival(item: Evidence, other: Evidence) -> bool:
+    """Whether ``other``, the stronger, from which the records cannot tell this subject, stands for the same plates."""
+    return (
         (
             item.subject in other.rivals
             or other.subject in item.rivals
@@ -69,7 +81,6 @@ def _of_a_rival(item: Evidence, stronger: list[Evidence]) -> bool:
         and (item.direction == "down") == (other.direction == "down")
         and bool(item.run_ids)
         and len(set(item.run_ids) & set(other.run_ids)) >= SHARED_PLATES * min(len(item.run_ids), len(other.run_ids))
-        for other in stronger
     )
 
 
@@ -128,6 +139,7 @@ def _spoken(group: list[Evidence]) -> Evidence:
     ]
     sign = first.sign or next((item.sign for item in others if item.sign is not None), None)
     runs = tuple(dict.fromkeys([*first.run_ids, *(run for item in others for run in item.run_ids)]))
+    first = _with_rivals(first, [rival for item in above for rival in item.rivals])
     return replace(
         first,
         sign=sign,

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import betaln
 
 
 @dataclass(frozen=True)
@@ -66,22 +67,25 @@ def onset_posterior(
     day: np.ndarray,
     first_day: int,
     clean_day: np.ndarray | None = None,
-    rate: float = 0.0,
+    hits: int = 0,
+    plates: int = 0,
     level: float = 0.9,
 ) -> OnsetPosterior:
     """Posterior over onset days, every calendar day from ``first_day`` being a candidate.
 
     ``log_since``: log evidence of an onset just before each telling plate, shape (plates,), with its ``day`` in order. A
     day between two of them is as good a candidate as the later one, but for the plates that came out clean in between
-    (``clean_day``, any order): had it begun before them, each would have come out clean with chance 1 - ``rate``.
+    (``clean_day``, any order): had it begun before them, they would be of those of which ``hits`` of ``plates`` have failed
+    since. The chance of failing is integrated out, uniform before that count: a few hits do not tell it well.
     """
     days = np.arange(min(first_day, int(day[0])), int(day[-1]) + 1)
     following = np.searchsorted(day, days)
     weight = log_since[following].astype(float)
-    if clean_day is not None and len(clean_day) and rate > 0.0:
+    if clean_day is not None and len(clean_day) and hits > 0:
         clean = np.sort(clean_day)
         passed = np.searchsorted(clean, day[following]) - np.searchsorted(clean, days)
-        weight += passed * np.log1p(-min(rate, 0.95))
+        failed, sound = hits + 1, max(plates - hits, 0) + 1
+        weight += betaln(failed, sound + passed) - betaln(failed, sound)
     mass = np.exp(weight - weight.max())
     first, last = shortest_window(mass, level)
     low, high = int(days[first]), int(days[last])

@@ -94,8 +94,17 @@ def test_the_printers_of_a_bad_lot_are_no_rivals_of_it() -> None:
     assert found.separable
 
 
+def test_a_pattern_names_who_was_on_the_very_same_plates(aliased: Night) -> None:
+    pattern = replace(evidence_on("printer", "P0"), kind="plate_pattern", zone="rim")
+    found = with_rivals(pattern, aliased)
+    assert not found.separable
+    assert found.rivals == (Subject("lot", "LX"),)
+    assert "separating_plates" in found.detail
+    assert with_rivals(pattern, night_of(lot_elsewhere=True)).separable
+
+
 def test_other_evidence_comes_back_as_it_is(aliased: Night) -> None:
-    other = replace(evidence_on("printer", "P0"), kind="plate_pattern")
+    other = replace(evidence_on("printer", "P0"), kind="wear")
     assert with_rivals(other, aliased) is other
     stranger = evidence_on("printer", "no such printer")
     assert with_rivals(stranger, aliased) is stranger

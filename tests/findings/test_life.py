@@ -157,9 +157,29 @@ def test_a_pattern_of_a_room_that_is_its_printers_is_theirs() -> None:
 def test_what_the_records_cannot_tell_apart_is_one_finding() -> None:
     design = evidence(kind="height_pattern", band="height", subject=Subject("design", "lantern"), score=6.0)
     file = evidence(kind="rate_level", subject=Subject("file", "F7"), rivals=(Subject("design", "lantern"),), score=3.0)
-    assert draw_together([file, design]) == (design,)
+    (told,) = draw_together([file, design])
+    assert told == replace(design, separable=False, rivals=(file.subject,))  # who stands aside is named
     profile = replace(file, subject=Subject("profile", "fine"), rivals=())
     assert len(draw_together([profile, design])) == 2
+
+
+def test_rivals_that_change_places_are_one_trouble() -> None:
+    family, profile = Subject("family", "heath"), Subject("profile", "fine")
+    first = opened(subject=family, separable=False, rivals=(profile,))
+    turned = evidence(subject=profile, separable=False, rivals=(family,), run_ids=("c", "d"))
+    (same,) = update((first,), [turned], DAY + LATER)
+    assert same.finding_id == first.finding_id
+    assert same.evidence.subject == profile
+    stranger = replace(turned, separable=True, rivals=())
+    assert len(update((opened(subject=family),), [stranger], DAY + LATER)) == 2
+
+
+def test_the_rivals_of_the_rates_stay_beside_the_pattern_that_speaks() -> None:
+    lot = Subject("lot", "amber-7")
+    (told,) = draw_together([evidence(kind="plate_pattern", zone="rim"), evidence(separable=False, rivals=(lot,))])
+    assert told.kind == "plate_pattern"
+    assert told.rivals == (lot,)
+    assert not told.separable
 
 
 def test_a_file_and_its_design_are_one_story() -> None:

@@ -57,10 +57,12 @@ def test_onset_lies_in_the_gap_until_clean_plates_rule_it_out() -> None:
     vague = onset_posterior(log_since, day, 0)
     assert vague.day == 40
     assert vague.low < 12
-    clean = onset_posterior(log_since, day, 0, clean_day=np.arange(6, 40), rate=0.5)
+    clean = onset_posterior(log_since, day, 0, clean_day=np.arange(6, 40), hits=50, plates=100)
     assert clean.day == 40
     assert clean.low >= 35
     assert clean.high == 40
+    few = onset_posterior(log_since, day, 0, clean_day=np.arange(6, 40, 5), hits=1, plates=2)
+    assert few.low < 35  # one hit of two plates does not say that a clean plate is a miracle
 
 
 def test_interval_of_onset_covers_as_often_as_it_says() -> None:
