@@ -78,10 +78,11 @@ def own_spread(expectation: Expectation, kind: SubjectType, sign: int) -> float:
     return sd if sign == ALL_SIGNS else float(np.hypot(sd, 0.3))
 
 
-def weigh(scene: Scene, stream: Stream) -> list[Candidate]:
-    """The stream's evidence upwards and, for failures of every sign, downwards."""
+def weigh(scene: Scene, stream: Stream, members: np.ndarray | None = None) -> list[Candidate]:
+    """The stream's evidence upwards and, for failures of every sign, downwards; of some of its cells, if ``members`` says
+    so."""
     roll = roll_of(scene, stream.type)
-    members = roll.members[stream.level]
+    members = roll.members[stream.level] if members is None else members
     risk = own_risk(scene, stream, members)
     plates = stream_plates(scene, stream.sign, members, risk)
     sd = own_spread(scene.expectation, stream.type, stream.sign)

@@ -20,6 +20,7 @@ from farmwatch.detectors.rate_scene import (
     TYPES,
     Scene,
     Stream,
+    own_risk,
     roll_of,
     set_scene,
     subject_of,
@@ -39,6 +40,7 @@ COMES_FROM: dict[SubjectType, tuple[SubjectType, ...]] = {
     "lot": ("profile", "operator", "room", "family", "farm"),
     "wash": ("profile", "operator", "room", "family", "farm"),  # what shows after washing
 }
+WIDE = ("profile", "wash", "operator", "room", "family", "farm")
 NEW_LOT_DAYS = 7  # an older bottle may still be in some vats
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
 
@@ -88,19 +90,20 @@ def _forward(scenes: Scenes) -> list[Candidate]:
     open_now = {spell.subject for spell in night.spells}
     floor = -night.settings.rates.keep_within
     weighed: dict[Stream, list[Candidate]] = {}
-    for _ in range(night.settings.rates.findings_at_most):
+    while len(found) < night.settings.rates.findings_at_most:
         candidates = [c for c in _look(scenes, weighed, found) if c.score >= floor]
         # what is below its limit counts only where it keeps a known finding alive
         candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, cells) in open_now]
         if not candidates:
             break
         best = _preferred(candidates, found, scenes)
+        if _hangs_on_one(best, scenes):
+            weighed[best.stream] = [c for c in weighed[best.stream] if c.direction != best.direction]
+            continue
         found.append(best)
         before, scenes = scenes, scenes.lifted(best)
-        moved = (scenes.plain.lift != before.plain.lift).any(axis=1) | (scenes.told.lift != before.told.lift).any(
-            axis=1
-        )
-        weighed = {stream: seen for stream, seen in weighed.items() if not moved[seen[0].cells].any()}
+        moved = _moved(before.plain, scenes.plain) | _moved(before.told, scenes.told)
+        weighed = {stream: seen for stream, seen in weighed.items() if seen and not moved[seen[0].cells].any()}
     return found
 
 
@@ -234,6 +237,35 @@ def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
             if nothing_left or own.log_evidence > best.log_evidence - 5.0:
                 return own
     return None
+
+
+def _hangs_on_one(best: Candidate, scenes: Scenes) -> bool:
+    """Whether a wide subject's evidence is brought by one printer, lot or design: half of its excess is that one's, and
+    without it much less is left than by its share of the parts, and not enough to file. Then it is not the wide subject's,
+    whether or not the one stands by itself: a single plate lost whole to a rare sign may outweigh a room's quiet months."""
+    scene, stream = scenes.of(best.stream), best.stream
+    if stream.type not in WIDE:
+        return False
+    mine = best.cells[scene.day[best.cells] >= best.onset.day]
+    risk, failures = own_risk(scene, stream, mine), scene.failures[mine]
+    if stream.sign != ALL_SIGNS:
+        risk, failures = risk[:, [stream.sign]], failures[:, [stream.sign]]
+    excess = best.direction * (failures.sum(axis=1) - risk.sum(axis=1) * scene.trials[mine])
+    for kind in ("printer", "lot", "design"):
+        column = scene.cells.codes[:, FACTORS.index(kind)]
+        named = column[mine] >= 0
+        held = np.bincount(column[mine][named], weights=excess[named], minlength=1)
+        if held.max() < 0.5 * excess.sum():
+            continue
+        one = int(held.argmax())
+        others = best.cells[column[best.cells] != one]
+        kept = scene.trials[mine][column[mine] != one].sum() / scene.trials[mine].sum()
+        if not kept > 0.0:
+            continue  # it has no other plates: the two are rivals
+        (left,) = (c for c in weigh(scene, stream, others) if c.direction == best.direction)
+        if left.score < 0.0 and left.log_evidence < 0.5 * kept * best.log_evidence:
+            return True
+    return False
 
 
 def _checks(scene: Scene) -> tuple[Check, ...]:

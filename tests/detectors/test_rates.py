@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from farmwatch.detectors import rates
-from farmwatch.detectors.expected import fit_expectation, spell_codes
+from farmwatch.detectors.expected import fit_expectation, spell_codes, spell_mask
 from farmwatch.detectors.night import Night, Spell, join_history
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Stream, expected_risk, roll_of
+from farmwatch.detectors.rate_weigh import weigh
+from farmwatch.evidence import Evidence, Subject, SubjectType
 from farmwatch.nightly import look
 from farmwatch.settings import load_settings
 from farmwatch.simulate.farm import simulate
@@ -102,3 +104,38 @@ def test_a_rare_sign_is_not_expected_of_the_one_printer_that_shows_it() -> None:
     fault = farm.truth[0]
     found = flagged(night_of(farm, (fault.since - farm.spec.start).days + 25))
     assert (fault.subject, "block") in [(item.subject, item.sign) for item in found]
+
+
+def test_what_other_detectors_told_is_explained_to_all_but_its_subject(three: tuple[SimulatedFarm, Night]) -> None:
+    farm, night = three
+    fault = farm.truth[0]
+    assert fault.first_plate_on is not None
+    spell = Spell(fault.subject, None, fault.first_plate_on, None, "plate_pattern")
+    told = replace(night, spells=(spell,))
+    expectation = fit_expectation(told)
+    scenes = rates._set_scenes(told, expectation)
+    assert scenes.known == {fault.subject}
+    inside = np.flatnonzero(spell_mask(spell, scenes.plain.cells, len(scenes.plain.plate), told))
+    seen = scenes.plain.failures[inside].sum()
+    due = [(expected_risk(s, (), inside).sum(axis=1) @ s.trials[inside]) / seen for s in (scenes.plain, scenes.told)]
+    assert due[0] < 0.75
+    assert due[1] == pytest.approx(1.0, abs=0.15)
+    rather = replace(told, spells=(replace(spell, kind="rate_shift"),))
+    assert not rates._set_scenes(rather, expectation).known  # what the rates found may yet prove to be another's
+
+
+@pytest.mark.parametrize(("cause", "wide", "alone"), [("frozen_panel", "room", True), ("wash_spent", "wash", False)])
+def test_a_wide_subject_is_not_believed_for_one_of_its_printers(cause: str, wide: SubjectType, alone: bool) -> None:
+    farm = one_cause_farm(cause, 7)
+    fault = farm.truth[0]
+    night = night_of(farm, (fault.since - farm.spec.start).days + 25)
+    assert night.expectation is not None
+    scenes = rates._set_scenes(night, night.expectation)
+    streams = [
+        Stream(wide, level, sign)
+        for level in roll_of(scenes.told, wide).levels.tolist()
+        for sign in range(ALL_SIGNS + 1)
+    ]
+    best = max((weigh(scenes.told, stream)[0] for stream in streams), key=lambda candidate: candidate.score)
+    assert best.score > 0.0
+    assert rates._hangs_on_one(best, scenes) == alone
