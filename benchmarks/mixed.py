@@ -33,7 +33,8 @@ def told(finding: Finding, truth: list[PlantedFault]) -> str:
     where = evidence.zone or evidence.band or ""
     return (
         f"  {finding.first_flagged_on} {finding.status:<9}{evidence.kind:<15}{evidence.subject.type} {evidence.subject.id}"
-        f" {where} {evidence.sign or 'all'} {evidence.direction} since {evidence.since} score {evidence.score:.1f}"
+        f" {where} {evidence.sign or 'all'} {evidence.direction}"
+        f" since {evidence.since_low}..{evidence.since}..{evidence.since_high} score {evidence.score:.1f}"
         f" odds {evidence.effect:.1f} -> {' and '.join(of) or 'FALSE'} ({causes})"
     )
 
