@@ -31,26 +31,28 @@ class Killed(BaseException):
 
 @dataclass(frozen=True)
 class Failures:
-    """``steps``: what can fail in one run, or how many free pages suffice; ``failed``: runs that said so; ``bad``: what
-    was wrong, a line each.
+    """``steps``: what can fail in one run, or how many free pages suffice; ``tried``: how many of them were; ``failed``:
+    runs that said so; ``bad``: what was wrong, a line each.
     """
 
     operation: str
     steps: int
+    tried: int
     failed: int
     bad: tuple[str, ...]
 
 
-def fail_everywhere(operation: str, start: Path, room: Path, stride: int = 1) -> Failures:
-    """Let every ``stride``-th opening, write, sync, rename, making and removing fail: that one alone; that one and all
-    after it, as on a dead disk; or end the process there. Only errors of the farm's own kind come out, readers find a
-    state of an undisturbed run, and done again it comes to the same end.
+def fail_everywhere(operation: str, start: Path, room: Path, stride: int = 1, first: int = 1) -> Failures:
+    """Let every ``stride``-th opening, write, sync, rename, making and removing from the ``first`` on fail: that one
+    alone; that one and all after it, as on a dead disk; or end the process there. Only errors of the farm's own kind come
+    out, readers find a state of an undisturbed run, and done again it comes to the same end.
     """
     clean = Path(shutil.copytree(start, room / "clean"))
     passed, end = states_passed(operation, clean, ("inbox",)), end_of(clean)
     steps = _steps(operation, Path(shutil.copytree(start, room / "counted")))
     failed, bad = 0, []
-    for place, way in itertools.product(range(1, steps + 1, stride), WAYS):
+    places = range(first, steps + 1, stride)
+    for place, way in itertools.product(places, WAYS):
         path = Path(shutil.copytree(start, room / "farm"))
         error = Killed() if way == "cut off" else OSError(errno.EIO, os.strerror(errno.EIO))
         with _failing(path, error, _from(place, lasting=way != "alone")):
@@ -59,7 +61,7 @@ def fail_everywhere(operation: str, start: Path, room: Path, stride: int = 1) ->
         wrong += _wrong(operation, path, passed, end)
         bad += [f"{operation}, step {place} of {steps}, {way}: {words}" for words in wrong]
         shutil.rmtree(path)
-    return Failures(operation, steps, failed, tuple(bad))
+    return Failures(operation, steps, len(places), failed, tuple(bad))
 
 
 def _from(place: int, lasting: bool) -> Callable[[int], bool]:
@@ -136,15 +138,15 @@ def _wrong(operation: str, path: Path, passed: list[str], end: str) -> list[str]
     return bad + [f"{trouble.where}: {trouble.what}" for trouble in examine(Farm.open(path))]
 
 
-def full_disk(operation: str, start: Path, room: Path, stride: int = 1) -> Failures | None:
-    """Do the operation on a real file system with 0, 1, 2, ... pages free until there is room for all; after each
-    failure give it room and do it again. None where this user may not mount one.
+def full_disk(operation: str, start: Path, room: Path, stride: int = 1, fewest: int = 0) -> Failures | None:
+    """Do the operation on a real file system with ``fewest`` pages free, then ``stride`` more, and so on until there is
+    room for all; after each failure give it room and do it again. None where this user may not mount one.
     """
     clean = Path(shutil.copytree(start, room / "clean"))
     passed, end = states_passed(operation, clean, ("inbox",)), end_of(clean)
     disk = room / "disk"
     disk.mkdir()
-    failed, bad, pages = 0, [], 0
+    tried, failed, bad, pages = 0, 0, [], fewest
     while True:
         if _mount(disk, "size=64m"):
             return None
@@ -158,10 +160,11 @@ def full_disk(operation: str, start: Path, room: Path, stride: int = 1) -> Failu
             wrong += _wrong(operation, path, passed, end)
         finally:
             subprocess.run(["umount", disk], check=True)
+        tried += 1
         failed += said
         bad += [f"{operation}, {pages} pages free: {words}" for words in wrong]
         if not said:
-            return Failures(operation, pages, failed, tuple(bad))
+            return Failures(operation, pages, tried, failed, tuple(bad))
         pages += stride
 
 

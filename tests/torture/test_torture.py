@@ -10,6 +10,7 @@ import pytest
 from farmwatch.collect import collect
 from farmwatch.doctor import examine
 from farmwatch.store import Farm
+from torture.__main__ import Asked
 from torture.damage import HARMS, harm_records
 from torture.failures import Killed, fail_everywhere, full_disk
 from torture.farms import OPERATIONS, listening, make_farms, run
@@ -38,6 +39,20 @@ def test_failures(farms: dict[str, Path], tmp_path: Path, operation: str, stride
     result = fail_everywhere(operation, farms[operation], tmp_path, stride)
     assert result.bad == ()
     assert result.failed
+
+
+def test_the_pieces_of_a_share_are_all_steps_once() -> None:
+    def steps(seed: int) -> list[int]:
+        piece = Asked({}, Path(), 0.25, seed, OPERATIONS)
+        return list(range(piece.first(), 99 + 1, piece.stride()))
+
+    assert sorted(step for seed in (1, 2, 3, 4) for step in steps(seed)) == list(range(1, 100))
+
+
+def test_failures_begin_where_they_are_told(farms: dict[str, Path], tmp_path: Path) -> None:
+    result = fail_everywhere("check", farms["check"], tmp_path, stride=100, first=17)
+    assert (result.tried, result.bad) == (1, ())
+    assert result.steps >= 17
 
 
 def test_a_full_disk(farms: dict[str, Path], tmp_path: Path) -> None:
