@@ -38,6 +38,7 @@ MOST = 0.75  # share of a group's failures from which they are one member's
 COMES_FROM: dict[SubjectType, tuple[SubjectType, ...]] = {
     "printer": ("family", "room", "farm"),
     "lot": ("profile", "operator", "room", "family", "farm"),
+    "file": ("design",),  # saved anew when it began
     "wash": ("profile", "operator", "room", "family", "farm"),  # what shows after washing
 }
 WIDE = ("profile", "wash", "operator", "room", "family", "farm")
@@ -207,9 +208,9 @@ def _preferred(candidates: list[Candidate], found: list[Candidate], scenes: Scen
 
 
 def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
-    """The one printer of a group, the lot opened when it began, or of what shows after washing the one wash station, that
-    holds most of the failures of ``best`` and explains about as much, or leaves nothing of it above its limit: its own
-    evidence may be less where the wide subject has the longer past to stand apart from."""
+    """The one printer of a group, the lot opened or the design's file saved when it began, or of what shows after washing the
+    one wash station, that holds most of the failures of ``best`` and explains about as much, or leaves nothing of it above
+    its limit: its own evidence may be less where the wide subject has the longer past to stand apart from."""
     scene = scenes.told
     mine = best.cells[scene.day[best.cells] >= best.onset.day]
     sign = best.stream.sign
@@ -223,7 +224,7 @@ def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
         if held.max() < MOST * fails.sum():
             continue
         stream = Stream(kind, int(held.argmax()), sign)
-        if kind == "lot":
+        if kind in ("lot", "file"):
             opened = scene.day[roll_of(scene, kind).members[stream.level]].min()
             began_with_it = best.onset.low - NEW_LOT_DAYS <= opened <= best.onset.high + NEW_LOT_DAYS
             if not began_with_it or best.onset.first_mass >= 0.5:
