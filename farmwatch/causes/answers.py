@@ -51,7 +51,7 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
     compositions: list[Composition | None] = [None, None]
     silent: list[str] = []
     if case is not None:
-        answers += [place.where(case), compare.course(case), onset.first_plate(case), compare.cold(case)]
+        answers += [place.where(case), _course(evidence, case), onset.first_plate(case), compare.cold(case)]
         answers += [compare.load(case), compare.aligned(case), compare.neighbours(case), compare.stood(case)]
         answers += [clearing.clears(case, question) for question in clearing.ACTION_OF]
         if len(case.failed) and not better(evidence):
@@ -126,6 +126,13 @@ def _moved(view: Mapping[str, Any]) -> str:
     if column in ("duration_s", "duration", "layer_s", "duration_ratio"):
         return "slower" if upward == "up" else "faster"
     return _MEASURE_OF.get((column, upward), "other")
+
+
+def _course(evidence: Evidence, case: Case) -> Answer | None:
+    """What grows with a counter grows, though a service sets it back and over the weeks it looks steady."""
+    if evidence.kind == "wear":
+        return Answer("course", "ramp", "it grows from one service to the next", run_ids=evidence.run_ids)
+    return compare.course(case)
 
 
 def _zone(evidence: Evidence) -> Answer | None:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from farmwatch.causes.posterior import doubted
-from farmwatch.causes.questions import CODES
+from farmwatch.causes.questions import CODES, UNKNOWN
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import NextCheck
 from farmwatch.settings import CausesSection
 
 #: information (natural units) below which a check is not worth naming at any price
 _LEAST = 0.02
+#: expected log of how much likelier its result is under a cause than under the others, from which a check proves it
+_PROVES = 0.7
 
 
 def information(probability: np.ndarray, chances: np.ndarray) -> float:
@@ -29,7 +33,8 @@ def next_checks(
     """Checks by information per hour, best first, without those already ``done``.
 
     ``tells_apart`` are the causes whose probability the check would move most; ``means`` says for each result what was
-    seen, and what would then be most likely.
+    seen, and what would then be most likely. Where one cause is so sure that no check moves much, and none was done yet,
+    the one that proves or refutes it: a mend costs more than a look. It then tells apart that cause alone.
     """
     worth = []
     for code, check in table.checks.items():
@@ -38,7 +43,26 @@ def next_checks(
         if code not in done and gain >= _LEAST:
             worth.append((gain / check.hours, code, chances))
     worth.sort(key=lambda item: (-item[0], item[1]))
+    if not worth and not done:
+        return _confirming(probability, table, settings)
     return tuple(_describe(code, chances, probability, table) for _, code, chances in worth[: settings.checks_at_most])
+
+
+def _confirming(probability: np.ndarray, table: CauseTable, settings: CausesSection) -> tuple[NextCheck, ...]:
+    """The check that speaks most for the likeliest cause against the rest, an hour, if that cause is true; or none."""
+    first = int(np.argmax(probability))
+    rest = np.delete(probability, first)
+    rest = rest if rest.sum() > 0.0 else np.delete(table.prior, first)
+    best, chosen = 0.0, None
+    for code, check in table.checks.items():
+        chances = doubted(table.results[code], settings)
+        true, others = chances[first], rest @ np.delete(chances, first, axis=0) / rest.sum()
+        proof = float((true * np.log(true / others)).sum())
+        if proof >= _PROVES and proof / check.hours > best:
+            best, chosen = proof / check.hours, (code, chances)
+    if chosen is None or CODES[first] == UNKNOWN:
+        return ()
+    return (replace(_describe(*chosen, probability, table), tells_apart=(CODES[first],)),)
 
 
 def _describe(code: str, chances: np.ndarray, probability: np.ndarray, table: CauseTable) -> NextCheck:

@@ -110,15 +110,33 @@ def _number(value: float) -> str:
     return "?" if not np.isfinite(value) else f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
+def _counted(evidence: Evidence, name: str) -> str:
+    """How many failed of how many, and what was expected, in the terms of each kind."""
+    sign = f" with the sign {evidence.sign.replace('_', ' ')}" if evidence.sign else ""
+    every, expected = _number(evidence.opportunities), _number(evidence.expected)
+    seen = _number(round(evidence.observed)) if np.isfinite(evidence.observed) else "?"
+    since = f"since {_since(evidence)}"
+    if evidence.kind == "plate_pattern":
+        return (
+            f"Of {every} {evidence.unit} in that place on plates of {name}, {seen} failed{sign} {since}; were the "
+            f"failures of these plates spread as usual, {expected} of them would have been there"
+        )
+    if evidence.kind == "height_pattern":
+        return (
+            f"Of {every} plates of {name} with failures of known height, {seen} failed at that height{sign} {since}, where "
+            f"{expected} were expected to; a plate that failed at several heights is shared out between them"
+        )
+    return (
+        f"Of {every} {evidence.unit} of {name}, {seen} failed{sign} {since}; "
+        f"{expected} were expected of the work that they were"
+    )
+
+
 def _seen(finding: Finding) -> Paragraph:
     evidence = finding.evidence
     name, runs = _subject(evidence), evidence.run_ids
     if evidence.unit in ("parts", "plates"):
-        sign = f" with the sign {evidence.sign.replace('_', ' ')}" if evidence.sign else ""
-        seen = (
-            f"Of {_number(evidence.opportunities)} {evidence.unit} of {name}, {_number(evidence.observed)} failed{sign} "
-            f"since {_since(evidence)}; {_number(evidence.expected)} were expected of the work that they were."
-        )
+        seen = f"{_counted(evidence, name)}."
     else:
         seen = (
             f"Since {_since(evidence)} {name} stands at {_number(evidence.observed)} where {_number(evidence.expected)} "
@@ -127,7 +145,8 @@ def _seen(finding: Finding) -> Paragraph:
     between = f"95 % interval {_number(evidence.effect_low)} to {_number(evidence.effect_high)}"
     size = f"The effect is {_number(evidence.effect)} ({evidence.effect_unit}; {between})."
     if evidence.effect_unit == "odds ratio" and np.isfinite(evidence.effect):
-        size = f"The odds of failing are {_number(evidence.effect)} times what they should be ({between})."
+        there = " there" if evidence.kind in ("plate_pattern", "height_pattern") else ""
+        size = f"The odds of failing{there} are {_number(evidence.effect)} times what they should be ({between})."
     elif evidence.kind == "wear":
         size = f"The risk doubles at about {_number(evidence.effect)} {evidence.effect_unit} ({between})."
     flagged, last = _date(finding.first_flagged_on), _date(finding.last_seen_on)
@@ -208,7 +227,8 @@ def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings:
         apart = ", ".join(table.title(code) for code in check.tells_apart)
         means = " ".join(f"[{result}] {words}." for result, words in check.means.items())
         caution = f" CAUTION: {check.caution}" if check.caution else ""
-        text = f"{check.check} ({check.code}; {check.cost:g} h of hands.) It tells apart: {apart}. {means}{caution}"
+        aim = "It tells apart" if len(check.tells_apart) > 1 else "It proves or refutes, before anything is mended"
+        text = f"{check.check} ({check.code}; {check.cost:g} h of hands.) {aim}: {apart}. {means}{caution}"
         sentences.append(Sentence(text))
     if not sentences:
         sentences.append(Sentence("No check in the table would change the picture much."))

@@ -106,19 +106,30 @@ def signs(case: Case) -> Composition | None:
 
 
 def heights(case: Case) -> Composition | None:
-    """At which heights the parts failed, in plates; failures that crowd at one height are put there."""
+    """At which heights the parts failed, in plates; failures that crowd at one height are put there.
+
+    A finding's own window is one height, unless it reaches down to the base: what fails from the base up fails low.
+    """
     context = case.context
     answers = tuple(HEIGHTS)
     place = context.failed_height[case.failed].copy()
     one = answers.index("one_height")
-    if case.evidence.band == "height":
-        low, high = case.evidence.detail.get("from_mm", -np.inf), case.evidence.detail.get("to_mm", np.inf)
+    low, high = (case.evidence.detail.get(name, np.nan) for name in ("from_mm", "to_mm"))
+    if case.evidence.band == "height" and low > _low_mm(case):
         mm = context.failed_height_mm[case.failed]
         with np.errstate(invalid="ignore"):
             place[(mm >= low) & (mm <= high)] = one
     else:
         place[_crowd(case, place)] = one
     return _composition(case, "height", place, context.failed_height, answers, "failures are")
+
+
+def _low_mm(case: Case) -> float:
+    """Where the body begins on most of the plates, mm; 0 where no layer settings were written."""
+    plates = case.context.plates.iloc[case.plates]
+    layers = plates["base_layers"].to_numpy(float) + np.nan_to_num(plates["transition_layers"].to_numpy(float))
+    mm = layers * plates["layer_height_mm"].to_numpy(float)
+    return float(np.median(mm[np.isfinite(mm)])) if np.isfinite(mm).any() else 0.0
 
 
 def _crowd(case: Case, place: np.ndarray) -> np.ndarray:

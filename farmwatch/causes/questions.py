@@ -70,12 +70,12 @@ HEIGHTS: Mapping[str, str] = {
     "one_height": "at one height",
 }
 COURSES: Mapping[str, str] = {
-    "lasting": "steady since it began",
+    "lasting": "about as bad all along since it began",
     "ramp": "growing since it began",
     "now_and_then": "now and then, with good plates between",
 }
 MEASURES: Mapping[str, str] = {
-    "none": "failures are what moved, not a measure",
+    "none": "more parts fail, and no measured value is known to have moved with them",
     "growth_over": "measured pieces come out too fat",
     "growth_under": "measured pieces come out too thin",
     "pads_tilted": "the thickness pads lie on a tilted plane",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
@@ -139,13 +141,20 @@ def numbers(evidence: Evidence) -> tuple[str, ...]:
     out += _asked(evidence)
     out += [
         f"Seen beside it: {words.KIND_WORDS.get(str(item.get('kind')), 'more')}, "
-        f"{words.number_text(float(item['observed']))} against {words.number_text(float(item['expected']))} expected."
+        f"{_seen_beside(item)} against {words.number_text(float(item['expected']))} expected."
         for item in evidence.detail.get("also", [])
     ]
     if math.isfinite(evidence.error_rate):
         often = words.number_text(evidence.error_rate, 2) if evidence.error_rate >= 1e-4 else "fewer than 0.0001"
         out.append(f"At this strength a farm without faults would see {often} such false findings a month.")
     return tuple(out)
+
+
+def _seen_beside(item: Mapping[str, Any]) -> str:
+    """Failures are told whole, as they are counted; a measure as it is."""
+    observed = float(item["observed"])
+    counts = item.get("kind") not in ("cure_offset", "signal_shift", "odd_run") and math.isfinite(observed)
+    return words.number_text(round(observed) if counts else observed)
 
 
 def _size(kind: str, effect: float, low: float, high: float, unit: str) -> str:
@@ -179,7 +188,16 @@ def _counts(evidence: Evidence) -> str:
             f"Measured {words.number_text(evidence.observed)}, expected {words.number_text(evidence.expected)}"
             f"{tail.replace(' out of ', ', over ')}."
         )
-    return f"{words.number_text(evidence.observed)} failed{tail}; {words.number_text(evidence.expected)} were expected."
+    failed, expected = words.number_text(round(evidence.observed)), words.number_text(evidence.expected)
+    if evidence.kind == "height_pattern":
+        return (
+            f"{failed} failed at that height{tail.replace(' plate', ' failing plate', 1)}; {expected} were expected to. "
+            "A plate that failed at several heights is shared out between them."
+        )
+    if evidence.kind == "plate_pattern":
+        there = f"{tail} there" if tail else " there"
+        return f"{failed} failed{there}; of the failures of these plates {expected} were expected there."
+    return f"{failed} failed{tail}; {expected} were expected."
 
 
 def shared_plates(evidence: Evidence, frames: Frames) -> tuple[str, ...]:

@@ -151,6 +151,28 @@ def test_heights(height: Callable[[int], float], answer: str, settings: Settings
     assert list(HEIGHTS)[int(np.argmax(composition.counts))] == answer
 
 
+@pytest.mark.parametrize(
+    ("detail", "answer"),
+    [
+        ({"from_mm": 0.0, "to_mm": 4.0}, "low_body"),
+        ({"from_mm": 1.0, "to_mm": 4.0}, "one_height"),
+        ({}, "low_body"),
+    ],
+)
+def test_a_window_of_the_finding_is_one_height_unless_it_reaches_the_base(
+    detail: dict[str, float], answer: str, settings: Settings
+) -> None:
+    """Where the height stands beside another kind it comes without its window: then the failures themselves are asked."""
+
+    def fails(printer: str, day: int, part: int) -> dict[str, Any] | None:
+        height = 0.6 + 0.15 * (day % 22)
+        return {"sign": "split", "failure_height_mm": height} if printer == "P-00" and part == day % 9 else None
+
+    composition = place.heights(case(farm(fails), settings, band="height", detail=detail))
+    assert composition is not None
+    assert list(HEIGHTS)[int(np.argmax(composition.counts))] == answer
+
+
 def test_what_only_the_other_failures_have_written_is_not_the_faults(settings: Settings) -> None:
     """Fused parts have no failure height; the heights written are those of the usual failures."""
 

@@ -9,12 +9,15 @@ import numpy as np
 import pytest
 
 from farmwatch.causes.checks import next_checks
+from farmwatch.causes.context import Context
 from farmwatch.causes.explain import as_text, tell
 from farmwatch.causes.questions import CAUSES, CODES
 from farmwatch.causes.repairs import repair_verdict
 from farmwatch.causes.table import CauseTable
+from farmwatch.detectors.night import join_history
 from farmwatch.evidence import Finding, Subject
 from farmwatch.settings import Settings
+from tests.causes.test_answers import START, farm, left_side
 
 
 def test_the_story_has_its_parts_in_order(
@@ -29,11 +32,32 @@ def test_the_story_has_its_parts_in_order(
         "What the records cannot tell",
     ]
     text = " ".join(as_text(story).split())
-    assert "Of 60 parts of printer P-01, 24 failed since 10 Mar 2031; 4 were expected" in text
-    assert "The odds of failing are 6 times what they should be (95 % interval 3 to 11)." in text
+    assert "Of 60 parts in that place on plates of printer P-01, 24 failed since 10 Mar 2031; were the failures" in text
+    assert "The odds of failing there are 6 times what they should be (95 % interval 3 to 11)." in text
     assert "Where: it fails on one side." in text
     assert "the plate is out of level [plate_tilt]" in text
     assert "How it looks: the records cannot say." in text
+
+
+def test_failures_are_told_whole(finding: Callable[..., Finding], table: CauseTable, settings: Settings) -> None:
+    rate = as_text(tell(finding(observed=24.0, expected=4.4), table, settings), width=400)
+    assert "Of 60 parts of printer P-01, 24 failed since 10 Mar 2031; 4.4 were expected of the work that" in rate
+    height = finding(kind="height_pattern", band="base", unit="plates", observed=25.7, expected=4.4)
+    told = as_text(tell(height, table, settings), width=400)
+    assert "Of 60 plates of printer P-01 with failures of known height, 26 failed at that height since" in told
+    assert "25.7" not in told
+
+
+def test_wear_grows_whatever_the_weeks_say(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    records = farm(left_side)
+    night = join_history(records).night(START + dt.timedelta(days=39), settings)
+    context = Context(records, settings, night.as_of, night.plates, night.parts, np.full(len(night.parts), 0.03))
+    worn = finding(kind="wear", subject=Subject("printer", "P-00"), since=START, detail={"counter": "film_layers"})
+    text = as_text(tell(worn, table, settings, context), width=400)
+    assert "It grows from one service to the next." in text
+    assert "all along since it began" not in text
 
 
 def test_sentences_list_their_plates_on_demand(
