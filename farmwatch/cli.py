@@ -151,7 +151,8 @@ def findings(farm_path: str, as_json: bool, status: str | None, as_of: dt.date |
 def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     """Tell the story of one finding: evidence, ranked causes, next checks."""
     from farmwatch.causes.explain import as_text, tell
-    from farmwatch.nightly import causes_of_farm, context_of, look, verdict_since
+    from farmwatch.causes.repairs import verdict_of
+    from farmwatch.nightly import causes_of_farm, context_of, look
     from farmwatch.report.text import printable
     from farmwatch.store import load_findings, nights
 
@@ -163,9 +164,7 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     from farmwatch.detectors.night import join_history
 
     night = look(join_history(farm.records()), nights(farm)[-1], farm.settings, every)
-    mended = finding.repair.get("on")
-    verdict = verdict_since(finding, night, mended) if mended is not None else None
-    story = tell(finding, causes_of_farm(farm), farm.settings, context_of(night), verdict)
+    story = tell(finding, causes_of_farm(farm), farm.settings, context_of(night), verdict_of(finding.repair))
     click.echo("\n".join(printable(line) for line in as_text(story, plates).splitlines()))
 
 

@@ -96,6 +96,9 @@ def judged(finding: Finding, night: Night, context: Context, table: CauseTable) 
         return replace(finding, status="open", repair={}) if finding.status == "watching" else finding
     if finding.evidence.kind == "wear" and mend.on < finding.first_flagged_on:
         return finding  # every service starts the count anew: only one done since anybody was told is a mend of this
+    told = finding.repair
+    if finding.status == "returned" and told.get("status") == "cleared" and told.get("event_id") == mend.event_id:
+        return finding  # it had held for as long as was asked, and the trouble came back afterwards
     verdict = verdict_since(finding, night, mend.on)
     if verdict is None:
         status: Status = "watching"
@@ -105,6 +108,9 @@ def judged(finding: Finding, night: Night, context: Context, table: CauseTable) 
     else:
         status, said = verdict.status, asdict(verdict)
     repair = {**said, "status": status, "event_id": mend.event_id, "action": mend.action, "on": mend.on}
+    if status != "watching":
+        same = all(finding.repair.get(name) == repair[name] for name in ("status", "event_id"))
+        repair["decided_on"] = (finding.repair.get("decided_on") if same else None) or night.as_of
     return replace(finding, status=status, repair=repair)
 
 
@@ -119,9 +125,10 @@ def verdict_since(finding: Finding, night: Night, since: dt.date) -> RepairVerdi
         told = [rates_beside[0][name] for name in ("effect", "effect_low", "effect_high")]
     with np.errstate(divide="ignore", invalid="ignore"):
         effect, low, high = np.log(told)
-    plates = mended_plates(night, evidence, since)
+    n, y, p, day = mended_plates(night, evidence, since)
     rho = night.expectation.rho if night.expectation is not None else 0.1
-    return repair_verdict(*plates, rho, effect, (high - low) / 3.92, night.settings.repairs)
+    unseen = int((day <= np.datetime64(finding.first_flagged_on)).sum())  # nobody looked while these came in
+    return repair_verdict(n, y, p, rho, effect, (high - low) / 3.92, night.settings.repairs, unseen)
 
 
 def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Settings, context: Context) -> Finding:

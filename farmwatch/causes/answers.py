@@ -46,14 +46,18 @@ _COUNTER_CAUSE = {
 def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -> Pattern:
     """The pattern of ``finding``: from its evidence alone, or, with a night's view, from its plates as well."""
     evidence = told(finding.evidence)
-    case = open_case(evidence, context) if context is not None and len(context.plates) else None
+    case = whole = open_case(evidence, context) if context is not None and len(context.plates) else None
+    # good plates after a mend tell of the mend; how the fault looked is told by those before
+    mended = finding.repair.get("on") if finding.status in ("watching", "cleared") else None
+    if context is not None and case is not None and mended is not None:
+        case = open_case(evidence, context, mended)
     answers: list[Answer | None] = [who(evidence, onset.newcomers(case) if case is not None else ())]
     compositions: list[Composition | None] = [None, None]
     silent: list[str] = []
-    if case is not None:
+    if case is not None and whole is not None:
         answers += [place.where(case), _course(evidence, case), onset.first_plate(case), compare.cold(case)]
         answers += [compare.load(case), compare.aligned(case), compare.neighbours(case), compare.stood(case)]
-        answers += [clearing.clears(case, question) for question in clearing.ACTION_OF]
+        answers += [clearing.clears(whole, question) for question in clearing.ACTION_OF]
         if len(case.failed) and not better(evidence):
             compositions = [place.signs(case), place.heights(case)]
         silent = _silent(case, answers, compositions)

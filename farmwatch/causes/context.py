@@ -246,11 +246,13 @@ class Case:
         return number, failures, expected
 
 
-def open_case(evidence: Evidence, context: Context) -> Case:
-    """Gather the plates and parts of the subject of ``evidence`` since its beginning."""
+def open_case(evidence: Evidence, context: Context, until: dt.date | None = None) -> Case:
+    """Gather the plates and parts of the subject of ``evidence`` since its beginning, up to the day ``until``."""
     since = np.datetime64(evidence.since, "D")
     every = context.plates_of(evidence.subject)
     plates = every[context.day[every] >= since]
+    if until is not None:
+        plates = plates[context.day[plates] <= np.datetime64(until, "D")]
     if evidence.subject.type == "design":
         own = context.parts_of_design(evidence.subject.id)
         own = own[np.isin(context.part_plate[own], plates)]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -64,7 +65,9 @@ def last_mend(
     ``service`` holds only rows known by the night. A room's heating counts for a finding of the whole farm. A row on
     the day the fault began may be its reason: only later days count. Results of checks are not mends, nor is work that
     none of the finding's likely causes is mended by: a lamp is not mended by levelling the plate. A row whose plates are
-    being watched is kept down to half the limit, so that a mend does not come and go with the causes' last per cent.
+    being watched is kept down to half the limit, so that a mend does not come and go with the causes' last per cent, and
+    gives way only to work that is likelier to be the mend: else every routine service would begin the count anew. What was
+    done by the night on which a verdict fell has been judged with it.
     """
     if service.empty:
         return None
@@ -74,33 +77,69 @@ def last_mend(
     else:
         mine = (service["subject_type"] == subject.type) & (service["subject_id"] == subject.id)
     rows = service[(mine & ~is_check(service)).to_numpy(bool)]
-    chance = rows["action"].map({action: chance_mended(finding, action, table) for action in rows["action"].unique()})
     watched = (rows["event_id"] == finding.repair.get("event_id")).to_numpy(bool)
-    limit = settings.mend_at_least * np.where(watched, 0.5, 1.0)
-    days = rows["at"].dt.tz_convert(timezone).dt.date
+    days = rows["at"].dt.tz_convert(timezone).dt.date.to_numpy()
     later = max(finding.evidence.since_high, finding.evidence.since)
-    kept = (days > later).to_numpy(bool) & (chance.to_numpy(float) >= limit)
-    rows, days = rows[kept], days[kept]
-    if rows.empty:
+    chance = np.array(
+        [
+            chance_mended(finding, str(action), table, routine(action, day, later, rows["action"].to_numpy(), days))
+            for action, day in zip(rows["action"], days, strict=True)
+        ]
+    )
+    limit = settings.mend_at_least * np.where(watched, 0.5, 1.0)
+    judged = finding.repair.get("decided_on") if finding.status == "returned" else None
+    news = watched | (days > (judged or later))
+    kept = np.flatnonzero((days > later) & (chance >= limit) & news)
+    if not len(kept):
         return None
-    place = int(np.argmax(rows["at"].to_numpy()))
+    kept = kept[np.argsort(rows["at"].to_numpy()[kept], kind="stable")]
+    place = kept[-1]
+    if finding.status == "watching" and watched[kept].any():
+        place = kept[watched[kept]][0]
+        likelier = kept[(chance[kept] > chance[place]) & (days[kept] >= days[place])]
+        place = likelier[-1] if len(likelier) else place
     row = rows.iloc[place]
-    return Mend(str(row["event_id"]), str(row["action"]), days.iloc[place], row["at"])
+    return Mend(str(row["event_id"]), str(row["action"]), days[place], row["at"])
 
 
-def chance_mended(finding: Finding, action: str, table: CauseTable) -> float:
+def routine(action: object, day: dt.date, began: dt.date, actions: np.ndarray, days: np.ndarray) -> float:
+    """The chance that ``action`` would have been done to a subject by ``day`` without any fault, by its own habit before.
+
+    ``actions``, ``days``: every row of the subject. 1 - exp(-rate x days since ``began``), the rate that of the same action
+    from the subject's first row to ``began``; 0 where it had not been done before.
+    """
+    before = days <= began
+    times = int((before & (actions == action)).sum())
+    if not times or day <= began:
+        return 0.0
+    span = max((began - min(days)).days, 1)
+    return float(1.0 - np.exp(-times / span * (day - began).days))
+
+
+def chance_mended(finding: Finding, action: str, table: CauseTable, routine: float = 0.0) -> float:
     """The chance that the finding's cause is one that ``action`` can mend, by the table's ``mends``.
 
-    An unknown cause may be mended by anything. The action ``other``, one without a code of ours, and any action before
-    causes were ranked may be what was needed.
+    An unknown cause may be mended by anything that was not due anyhow (``routine``). The action ``other``, one without a
+    code of ours, and any action before causes were ranked may be what was needed.
     """
     if not finding.causes or action == "other" or action not in ACTIONS:
         return 1.0
-    return sum(
+    known = sum(
         cause.probability
         for cause in finding.causes
-        if cause.code == UNKNOWN or (cause.code in table.causes and action in table.causes[cause.code].mends)
+        if cause.code in table.causes and action in table.causes[cause.code].mends
     )
+    unknown = sum(cause.probability for cause in finding.causes if cause.code == UNKNOWN)
+    return float(known + unknown * (1.0 - routine))
+
+
+def verdict_of(repair: Mapping[str, Any]) -> RepairVerdict | None:
+    """The verdict that the ledger holds of a finding; None where none fell that numbers stand for."""
+    names = [field.name for field in fields(RepairVerdict)]
+    if not all(name in repair for name in names):
+        return None
+    told: dict[str, Any] = {name: float("nan") if repair[name] is None else repair[name] for name in names}
+    return RepairVerdict(**told)
 
 
 def shrunken(log_odds_ratio: float, se: float, settings: RepairsSection) -> float:
@@ -122,20 +161,23 @@ def repair_verdict(
     log_odds_ratio_before: float,
     se_before: float,
     settings: RepairsSection,
+    first_look: int = 0,
 ) -> RepairVerdict:
     """The verdict on the plates since a mend, in the order in which they became known.
 
     ``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability of a part, each (plates,), of
     the finding's own failures (its sign, zone or band, where it has one). ``rho`` within-plate correlation. The effect
-    before and its standard error as log odds ratio, NaN where unknown. Plates without parts are passed over.
+    before and its standard error as log odds ratio, NaN where unknown. Plates without parts are passed over. The first
+    ``first_look`` plates were there before anybody was told of the finding: they are judged together.
     """
     n, y, p = (np.asarray(values, float) for values in (n, y, p))
     told = (n > 0.0) & np.isfinite(p)
     place = np.flatnonzero(told)
+    first_look = int(told[:first_look].sum())
     n, y, p = n[told], y[told], p[told]
     before = shrunken(log_odds_ratio_before, se_before, settings)
     lower, upper = limits(settings.false_returned, settings.false_cleared)
-    test = sequential(log_ratios(y, n, p, rho, before), lower, upper)
+    test = sequential(log_ratios(y, n, p, rho, before), lower, upper, first_look)
     after, low, high = effect_since(y, n, p, rho, 2.0 * settings.prior_sd)
     at = test.decided_at if test.decided_at >= 0 else len(n) - 1
     evidence = float(test.path[at]) if len(n) else 0.0

@@ -11,38 +11,56 @@ from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
 from farmwatch.stats.zones import zone_mask
 
+_RATES = ("rate_shift", "rate_level", "wear")
 _COLUMN = {name.removesuffix("_id"): name for name in PLATE_CONTEXT}
 
 
-def mended_plates(night: Night, evidence: Evidence, since: dt.date) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability, each (plates,) in order.
+def mended_plates(
+    night: Night, evidence: Evidence, since: dt.date
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability, ``day``, each (plates,) in order.
 
     Only what the finding is about counts: the parts of its design, in its zone, failures with its sign or in its height.
-    What a part of such a kind is expected to do is scaled so that over the finding's own days it adds up to what the
-    finding said was expected. Plates that started on the day ``since`` itself are left out: before or after is not known.
+    What a part of such a kind is expected to do is scaled: for a rate, so that over the finding's own days it adds up to
+    what the finding said was expected; for a place, a height or a measure, whose expected values are of another sort (of
+    the failures there were, how many here), by the share of such failures among all the farm's others. Plates that
+    started on the day ``since`` itself are left out: before or after is not known.
     """
     plates, parts = night.plates, night.parts
     if parts.empty:
         return _bare_plates(night, evidence, since)
     mine = _of_subject(night, evidence)
     days = plates["day"].to_numpy()[parts["plate"].to_numpy()]
-    failed = parts["failed"].to_numpy() & mine
-    if evidence.sign is not None:
-        failed &= night.history.cells.part_sign[: len(parts)] == SIGNS.index(evidence.sign)
-    if evidence.band == "height" and "from_mm" in evidence.detail:
-        height = parts["failure_height_mm"].to_numpy()
-        failed &= (height >= evidence.detail["from_mm"]) & (height <= evidence.detail["to_mm"])
-    during = mine & (days >= np.datetime64(evidence.since)) & (days <= np.datetime64(since))
-    expected = float(night.part_risk[during].sum())
-    scale = evidence.expected / expected if expected > 0 and evidence.unit == "parts" else 1.0
-    own_failures = evidence.sign is not None or evidence.band == "height"
-    share = np.clip(scale if own_failures else 1.0, 0.0, 1.0)
+    every = parts["failed"].to_numpy() & parts["known"].to_numpy()
+    alike = _alike(night, evidence)
+    failed = every & alike & mine
+    ill = mine & (days >= np.datetime64(evidence.since))
+    if alike.all():
+        share = 1.0
+    elif evidence.kind in _RATES and evidence.unit == "parts":
+        expected = float(night.part_risk[ill & (days <= np.datetime64(since))].sum())
+        share = float(np.clip(evidence.expected / expected, 0.0, 1.0)) if expected > 0 else 1.0
+    else:
+        others = every & ~ill
+        share = (float((others & alike).sum()) + 0.5) / (float(others.sum()) + 1.0)
     after = mine & (days > np.datetime64(since))
     plate, row = np.unique(parts["plate"].to_numpy()[after], return_inverse=True)
     n = np.bincount(row, minlength=len(plate)).astype(float)
     y = np.bincount(row, weights=failed[after], minlength=len(plate))
     p = np.bincount(row, weights=night.part_risk[after] * share, minlength=len(plate)) / np.maximum(n, 1.0)
-    return n, y, np.clip(p, 1e-6, 0.97)
+    return n, y, np.clip(p, 1e-6, 0.97), plates["day"].to_numpy("datetime64[D]")[plate]
+
+
+def _alike(night: Night, evidence: Evidence) -> np.ndarray:
+    """Mask (parts,) of the parts whose failure, if they failed, is of the finding's sign and height."""
+    parts = night.parts
+    alike = np.ones(len(parts), bool)
+    if evidence.sign is not None:
+        alike &= night.history.cells.part_sign[: len(parts)] == SIGNS.index(evidence.sign)
+    if evidence.band == "height" and "from_mm" in evidence.detail:
+        height = parts["failure_height_mm"].to_numpy()
+        alike &= (height >= evidence.detail["from_mm"]) & (height <= evidence.detail["to_mm"])
+    return alike
 
 
 def _of_subject(night: Night, evidence: Evidence) -> np.ndarray:
@@ -68,7 +86,9 @@ def _of_subject(night: Night, evidence: Evidence) -> np.ndarray:
     return mine
 
 
-def _bare_plates(night: Night, evidence: Evidence, since: dt.date) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _bare_plates(
+    night: Night, evidence: Evidence, since: dt.date
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """The same on a farm that records no parts: each plate is one trial."""
     plates = night.plates
     column = _COLUMN.get(evidence.subject.type)
@@ -76,4 +96,5 @@ def _bare_plates(night: Night, evidence: Evidence, since: dt.date) -> tuple[np.n
     mine = mine & (plates["outcome"] != "stopped").to_numpy() & (plates["day"] > np.datetime64(since)).to_numpy()
     failed = (plates["outcome"] != "good").to_numpy()[mine]
     rate = (float((plates["outcome"] != "good").sum()) + 0.5) / (len(plates) + 1.0)
-    return np.ones(mine.sum()), failed.astype(float), np.full(int(mine.sum()), rate)
+    day = plates["day"].to_numpy("datetime64[D]")[mine]
+    return np.ones(mine.sum()), failed.astype(float), np.full(int(mine.sum()), rate), day

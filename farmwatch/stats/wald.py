@@ -55,10 +55,15 @@ def log_ratios(y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float, log_odds
     return log_beta_binomial(y, n, worse, rho) - log_beta_binomial(y, n, p, rho)
 
 
-def sequential(steps: np.ndarray, lower: float, upper: float) -> Sequential:
-    """The first crossing of the running sum of ``steps`` over a limit decides; what comes after changes nothing."""
+def sequential(steps: np.ndarray, lower: float, upper: float, first_look: int = 0) -> Sequential:
+    """The first crossing of the running sum of ``steps`` over a limit decides; what comes after changes nothing.
+
+    ``first_look``: number of items that were there before anybody looked; the sum is first asked after the last of them.
+    Fewer looks keep both errors.
+    """
     path = np.cumsum(steps)
-    crossed = np.flatnonzero((path >= upper) | (path <= lower))
+    looked = np.arange(len(path)) >= min(first_look, len(path)) - 1
+    crossed = np.flatnonzero(((path >= upper) | (path <= lower)) & looked)
     if not len(crossed):
         return Sequential("open", -1, path, lower, upper)
     first = int(crossed[0])

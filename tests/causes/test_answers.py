@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -425,6 +426,25 @@ def test_parts_on_plates_by_hand(settings: Settings) -> None:
     one = case(farm(left_side, printers=1, days=5), settings, since=0)
     assert one.context.parts_on(np.array([1, 3])).tolist() == [*range(9, 18), *range(27, 36)]
     assert one.context.parts_on(np.array([], int)).tolist() == []
+
+
+def test_good_plates_after_a_mend_are_no_part_of_the_faults_pattern(settings: Settings, table: CauseTable) -> None:
+    def healed(printer: str, day: int, part: int) -> dict[str, Any] | None:
+        return left_side(printer, day, part) if day < 34 else None
+
+    one = case(farm(healed), settings)
+    finding = Finding("F1", one.evidence, START, START)
+    on = START + dt.timedelta(days=33)
+    assert len(one.plates) == 20
+    assert len(open_case(one.evidence, one.context, on).plates) == 14
+    whole = replace(one.context, naming=True)
+    cleared = replace(finding, status="cleared", repair={"on": on})
+    told = {status: read_pattern(each, whole, table).answer("course") for status, each in
+            (("cleared", cleared), ("open", finding))}  # fmt: skip
+    assert {status: None if answer is None else len(answer.run_ids) for status, answer in told.items()} == {
+        "cleared": 14,
+        "open": 20,
+    }
 
 
 def test_told_with_its_night_every_answer_lists_its_plates(settings: Settings, table: CauseTable) -> None:

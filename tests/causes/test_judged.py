@@ -10,6 +10,7 @@ import pytest
 
 from farmwatch.causes.context import Context
 from farmwatch.causes.table import CauseTable
+from farmwatch.detectors.mended import mended_plates
 from farmwatch.detectors.night import join_history
 from farmwatch.evidence import Cause, Finding, Subject
 from farmwatch.nightly import judged
@@ -65,3 +66,30 @@ def test_a_service_before_anybody_was_told_of_the_wear_is_no_mend_of_it(
     assert _judged(worn, "film_changed", table, settings) == worn
     told = replace(worn, first_flagged_on=DONE - dt.timedelta(days=1))
     assert _judged(told, "film_changed", table, settings).repair["on"] == DONE
+
+
+def test_a_height_is_judged_against_what_parts_do_and_not_against_what_failures_do(
+    tilt: Finding, settings: Settings
+) -> None:
+    """A finding of a height says how many of the failures were expected there: no risk of a part. The sign's share is."""
+    night = join_history(farm(left_side)).night(START + dt.timedelta(days=39), settings)
+    night = replace(night, part_risk=np.full(len(night.parts), 0.03))
+    where = replace(tilt.evidence, kind="height_pattern", sign="off_plate", band="base", unit="plates", expected=30.0)
+    n, y, p, day = mended_plates(night, where, DONE)
+    assert day.min() > np.datetime64(DONE)
+    assert y.sum() > 0.2 * n.sum()
+    # all the other failures are split, so that off_plate is expected of hardly any part
+    assert (p < 0.001).all()
+    signless = replace(where, sign=None)
+    assert mended_plates(night, signless, DONE)[2] == pytest.approx(0.03)
+    rate = replace(where, kind="rate_shift", band=None, unit="parts", expected=0.54)
+    during = 6 * 9  # plates of P-00 from the day it began to the day of the mend, nine parts each
+    assert mended_plates(night, rate, DONE)[2] == pytest.approx(0.54 / during)
+
+
+def test_what_came_back_after_it_had_held_is_not_cleared_again_by_the_same_work(
+    tilt: Finding, table: CauseTable, settings: Settings
+) -> None:
+    repair = {"status": "cleared", "event_id": "E0", "action": "plate_levelled", "on": DONE, "decided_on": DONE}
+    back = replace(tilt, status="returned", repair=repair)
+    assert _judged(back, "plate_levelled", table, settings) == back

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import expit, logit
 
-from farmwatch.causes.repairs import chance_mended, last_mend, repair_verdict, shrunken
+from farmwatch.causes.repairs import chance_mended, last_mend, repair_verdict, routine, shrunken, verdict_of
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Cause, Finding, Subject
 from farmwatch.records import ACTIONS, conform
@@ -100,6 +100,77 @@ def test_what_is_watched_is_watched_down_to_half_the_limit(
     assert last_mend(replace(less, repair={"event_id": "E0"}), level, "UTC", table, settings.repairs) is not None
     gone = replace(_dim(finding, 0.98), repair={"event_id": "E0"})
     assert last_mend(gone, level, "UTC", table, settings.repairs) is None
+
+
+def test_what_is_watched_gives_way_only_to_likelier_work(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    service = _service(
+        ("2031-03-14T08:00Z", "printer", "P-01", "lamp_changed", ""),
+        ("2031-03-20T08:00Z", "printer", "P-01", "plate_levelled", ""),
+        ("2031-03-24T08:00Z", "printer", "P-01", "lamp_changed", ""),
+    )
+    dim = _dim(finding, 0.8)  # of a tilt 19 %
+    at_first = last_mend(dim, service.iloc[:1], "UTC", table, settings.repairs)
+    assert at_first is not None
+    watching = replace(dim, status="watching", repair={"event_id": at_first.event_id, "status": "watching"})
+    kept = last_mend(watching, service, "UTC", table, settings.repairs)
+    assert kept == at_first
+    tilted = replace(watching, causes=(Cause("lamp_dim", 0.2), Cause("plate_tilt", 0.8)))
+    likelier = last_mend(tilted, service, "UTC", table, settings.repairs)
+    assert likelier is not None
+    assert likelier.event_id == "E1"
+
+
+def test_work_done_before_the_verdict_fell_has_been_judged_with_it(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    service = _service(
+        ("2031-03-14T08:00Z", "printer", "P-01", "lamp_changed", ""),
+        ("2031-03-20T08:00Z", "printer", "P-01", "lamp_changed", ""),
+        ("2031-03-24T08:00Z", "printer", "P-01", "lamp_changed", ""),
+    )
+    repair = {"event_id": "E0", "status": "returned", "decided_on": dt.date(2031, 3, 22)}
+    returned = replace(_dim(finding), status="returned", repair=repair)
+    same = last_mend(returned, service.iloc[:2], "UTC", table, settings.repairs)
+    assert same is not None
+    assert same.event_id == "E0"
+    after = last_mend(returned, service, "UTC", table, settings.repairs)
+    assert after is not None
+    assert after.event_id == "E2"
+
+
+def test_what_is_done_every_week_anyhow_is_no_mend_of_something_unknown(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    weekly = [(f"{dt.date(2031, 1, 6) + dt.timedelta(weeks=w)}T08:00Z", "printer", "P-01", "power_cycled", "")
+              for w in range(12)]  # fmt: skip
+    unknown = replace(finding(), causes=(Cause("unknown", 1.0),))
+    days = np.array([dt.date(2031, 1, 6) + dt.timedelta(weeks=w) for w in range(12)])
+    # ten rows in the nine weeks before it began on 10 March, the last of them a fortnight after: 1 - exp(-10/63 x 14)
+    due = routine("power_cycled", dt.date(2031, 3, 24), dt.date(2031, 3, 10), np.array(["power_cycled"] * 12), days)
+    assert due == pytest.approx(1.0 - np.exp(-10.0 / 63.0 * 14.0))
+    assert chance_mended(unknown, "power_cycled", table, due) == pytest.approx(1.0 - due)
+    late = _service(*weekly, ("2031-04-14T08:00Z", "printer", "P-01", "power_cycled", ""))
+    assert last_mend(unknown, late.iloc[[*range(10), 12]], "UTC", table, settings.repairs) is None
+    rare = _service(*weekly[:10], ("2031-04-14T08:00Z", "printer", "P-01", "panel_changed", ""))
+    mend = last_mend(unknown, rare, "UTC", table, settings.repairs)
+    assert mend is not None
+    assert mend.action == "panel_changed"
+
+
+def test_plates_from_before_anybody_looked_are_judged_together(settings: Settings) -> None:
+    """Good plates first and bad ones after, all there when it was filed: the first ones alone would have cleared it."""
+    n, p = np.full(60, SIZE), np.full(60, RISK)
+    y = np.repeat([0.0, 3.0], 30)
+    assert repair_verdict(n, y, p, RHO, np.log(5.0), 0.2, settings.repairs).status == "cleared"
+    assert repair_verdict(n, y, p, RHO, np.log(5.0), 0.2, settings.repairs, first_look=60).status == "returned"
+
+
+def test_the_verdict_is_read_from_the_ledger(settings: Settings) -> None:
+    verdict = repair_verdict(np.full(3, SIZE), np.zeros(3), np.full(3, RISK), RHO, np.log(3.0), 0.2, settings.repairs)
+    assert verdict_of({**asdict(verdict), "action": "film_changed"}) == verdict
+    assert verdict_of({"action": "film_changed", "status": "watching"}) is None
 
 
 def test_every_action_of_the_trade_mends_some_cause(table: CauseTable) -> None:

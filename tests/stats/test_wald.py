@@ -50,6 +50,15 @@ def test_a_sum_on_the_limit_decides() -> None:
     assert (gone.decision, gone.decided_at) == ("gone", 1)
 
 
+def test_nobody_looks_before_the_first_look() -> None:
+    steps = np.array([-2.0, -2.0, 3.0, 3.0, 3.0])
+    assert sequential(steps, -3.0, 3.0).decided_at == 1
+    assert sequential(steps, -3.0, 3.0, first_look=2).decided_at == 1
+    later = sequential(steps, -3.0, 3.0, first_look=3)
+    assert (later.decision, later.decided_at) == ("there", 4)
+    assert sequential(steps[:2], -3.0, 3.0, first_look=9).decision == "gone"
+
+
 def test_a_small_case_by_exhaustion() -> None:
     """All 2^12 sequences of twelve items: chances of each decision against those of the sequences that make it."""
     p0, p1 = 0.2, 0.6
