@@ -1,6 +1,6 @@
 """How the watching of measures and of odd runs behaves: false findings on quiet farms, delay for shifts, odd runs found.
 
-    python benchmarks/signals.py [--farms N] [--days N] [--every NIGHTS] [--repeats N] [--only streams|farms|odd]
+    python benchmarks/signals.py [--farms N] [--days N] [--every NIGHTS] [--repeats N] [--only streams|rooms|farms|odd]
 
 Quiet farms come from the simulator, with seasons, weather, printers of their own level and worn films; shifts are put
 on the daily spread of a stream. Every number in docs/methods/signal_shift.md and odd_run.md is printed here.
@@ -19,6 +19,7 @@ from farmwatch.detectors.night import join_history
 from farmwatch.settings import load_settings
 from farmwatch.simulate import FarmSpec, simulate
 from farmwatch.stats.change_points import segment
+from farmwatch.stats.drift_scan import scan_drifting
 from farmwatch.stats.mean_scan import course_basis, daily_noise, scan_steps
 from farmwatch.stats.run_length import cusum_run_length
 
@@ -67,15 +68,39 @@ def quiet_streams(repeats: int) -> None:
             )
 
 
-def quiet_seasons(repeats: int) -> None:
-    print("\nfalse alarms per farm-month of two rooms: weather at rho 0.8 and a season of +-5 degC")
-    alarms = 0
-    for repeat in range(repeats):
-        rng = np.random.default_rng([repeat, 99])
-        season = -5.0 * np.cos(2 * np.pi * (np.arange(365) - rng.uniform(0, 365)) / 365.25)
-        values = 0.85 * correlated(rng, 2, 365, 0.8) + season
-        alarms += int((first_alarms(values, 2, 20) < 365).sum())
-    print(f"  {alarms / repeats / (345 / 30):.4f}  ({alarms} in {repeats} farms of 365 nights)")
+def rooms(repeats: int) -> None:
+    """Rooms alone: false alarms of 30 streams' share of the budget, and nights to an alarm for a heating that fails."""
+    print(
+        "\nrooms, looked at every third night of 240 (limit of 30 streams); heating lost on day 100, every second night"
+    )
+    for name, rho, spread_c, season_c, period in (
+        ("weather rho 0.8, season +-5 degC in a year", 0.8, 0.85, 5.0, 365.25),
+        ("days alone, season +-2.1 degC in 180 days", 0.0, 0.5, 2.1, 180.0),
+        ("weather rho 0.95, no season", 0.95, 1.0, 0.0, 365.25),
+    ):
+        rng = np.random.default_rng(99)
+        turn = 2 * np.pi * (np.arange(240) - rng.uniform(0, 365, (repeats, 1))) / period
+        values = spread_c * correlated(rng, repeats, 240, rho) - season_c * np.cos(turn)
+        alarms = int((_first_of_rooms(values, 20, 3) < 240).sum())
+        print(f"  {name}: {alarms} false alarms of {repeats} rooms of 240 nights", flush=True)
+        for drop_c in (2.0, 3.0, 5.0):
+            cold = values[:, :180].copy()
+            cold[:, 100:] -= drop_c
+            late = _first_of_rooms(cold, 100, 2) - 99
+            print(f"    drop of {drop_c:.0f} degC: median {np.median(late):.0f}, 90 % {np.quantile(late, 0.9):.0f},"
+                  f" found within 80 nights {np.mean(late <= 80):.2f}", flush=True)  # fmt: skip
+
+
+def _first_of_rooms(values: np.ndarray, from_day: int, every: int) -> np.ndarray:
+    """Night of each room's first alarm, as :func:`first_alarms` with a course that drifts."""
+    first = np.full(len(values), values.shape[1])
+    for night in range(from_day, values.shape[1], every):
+        grid = values[:, max(0, night - 119) : night + 1]
+        candidates = np.ones(grid.shape)
+        candidates[:, :10] = 0.0
+        scan = scan_drifting(grid, np.ones(grid.shape, dtype=bool), candidates)
+        first[(scan.log_evidence >= np.log(30 * 30 / BUDGET)) & (first == values.shape[1])] = night
+    return first
 
 
 def delays(repeats: int) -> None:
@@ -189,13 +214,14 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=180)
     parser.add_argument("--every", type=int, default=8)
     parser.add_argument("--repeats", type=int, default=20)
-    parser.add_argument("--only", choices=["streams", "farms", "odd"])
+    parser.add_argument("--only", choices=["streams", "rooms", "farms", "odd"])
     chosen = parser.parse_args()
     if chosen.only in (None, "streams"):
         quiet_streams(chosen.repeats)
-        quiet_seasons(chosen.repeats)
         delays(10 * chosen.repeats)
         quiet_segments(20 * chosen.repeats)
+    if chosen.only in (None, "rooms"):
+        rooms(2 * chosen.repeats)
     if chosen.only in (None, "odd"):
         planted_odd_runs(max(chosen.farms // 2, 1))
     if chosen.only in (None, "farms"):

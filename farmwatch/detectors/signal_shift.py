@@ -18,6 +18,7 @@ from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.pads import pad_shifts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.change_points import segment
+from farmwatch.stats.drift_scan import scan_drifting
 from farmwatch.stats.mean_scan import (
     LARGEST_LOG,
     DailyNoise,
@@ -32,22 +33,24 @@ from farmwatch.stats.robust import spread
 
 DETECTOR = "signal_shift"
 PEERS_AT_LEAST = 5  # fewer streams than this cannot tell what they share
-SEASON_DEGREE = 2
+DAYS_BEYOND_LEVEL = 3
 RUNS_SHOWN = 500
+MIDDLE_OF = 7  # runs
 
 
 @dataclass(frozen=True)
 class Stream:
     """Daily means of one measure of one subject, (days of the window,), weight 0 where none.
 
-    ``degree``: of the course it may take unharmed; ``plates``: the window's rows that made it, (runs,).
+    ``drifts``: whether it may drift by itself, having no peers that would tell its season from its fault; ``plates``: the
+    window's rows that made it, (runs,).
     """
 
     subject: Subject
     measure: Measure
     values: np.ndarray
     weight: np.ndarray
-    degree: int
+    drifts: bool
     noise: DailyNoise
     plates: np.ndarray
 
@@ -75,8 +78,8 @@ def detect(night: Night) -> Verdicts:
     budget = night.settings.alarm_budget
     allowed = budget.share_signal_shift * budget.false_findings_per_month
     evidence, pads = pad_shifts(night, allowed, len(streams))
-    for degree in sorted({stream.degree for stream in streams}):
-        group = [stream for stream in streams if stream.degree == degree]
+    for drifts in sorted({stream.drifts for stream in streams}):
+        group = [stream for stream in streams if stream.drifts == drifts]
         scan, candidates = _scan(group, limits.baseline_days)
         rates = 30.0 * (len(streams) + pads) * np.exp(-scan.log_evidence)
         for number in np.flatnonzero(rates <= allowed):
@@ -96,7 +99,8 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     if subject_type == "room" and window["room"].isna().all():
         subject_type, names = "printer", window["printer_id"]
     subject, labels = pd.factorize(names)
-    subject = np.where(np.isin(names.to_numpy(dtype=object), [""]), -1, subject)
+    # a run that began before the window may become known after its first
+    subject = np.where(np.isin(names.to_numpy(dtype=object), [""]) | (day < 0), -1, subject)
     file = pd.factorize(window["file_id"])[0]
     rest = residuals(measure, subject, file, day // 7)
     daily = daily_means(rest, subject, day, len(labels))
@@ -107,7 +111,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     shared = int(enough.sum()) >= PEERS_AT_LEAST
     level = daily.mean - np.nanmedian(np.where(enough[:, None], daily.mean, 0.0), axis=1)[:, None]
     own = level - shared_course(level, enough) if shared else level
-    season = subject_type == "room" or not shared
+    drifts = subject_type == "room" or not shared
     noise = daily_noise(own[enough])
     if not noise.scale > 0:
         yield Check(DETECTOR, "too_few", "farm", "farm", f"{measure.words}: does not vary, or on too few days in a row")
@@ -116,7 +120,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
         rows = np.flatnonzero((subject == number) & np.isfinite(rest))
         who = Subject(subject_type, str(labels[number]))
         runs = daily.runs[number]
-        yield from _stream(who, measure, own[number], runs, SEASON_DEGREE if season else 0, noise, rows)
+        yield from _stream(who, measure, own[number], runs, drifts, noise, rows)
     for number in np.flatnonzero(~enough):
         if labels[number] != "":
             reason = f"{measure.words}: fewer than {baseline + 2} days of it"
@@ -126,7 +130,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
         rows = np.flatnonzero(np.isfinite(rest))
         runs = np.where(np.isfinite(course), daily.runs.sum(axis=0), 0)
         noise = daily_noise(course[None, :])
-        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), SEASON_DEGREE, noise, rows)
+        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), True, noise, rows)
 
 
 def _stream(
@@ -134,29 +138,50 @@ def _stream(
     measure: Measure,
     values: np.ndarray,
     runs: np.ndarray,
-    degree: int,
+    drifts: bool,
     noise: DailyNoise,
     rows: np.ndarray,
 ) -> Iterator[Stream]:
     there = (runs > 0) & np.isfinite(values)
-    if there.sum() < degree + 3 or not noise.scale > 0:
+    if there.sum() < DAYS_BEYOND_LEVEL or not noise.scale > 0:
         return
     weight = np.where(there, np.minimum(runs / runs[there].mean(), 1.5), 0.0)
-    yield Stream(who, measure, values, weight, degree, noise, rows)
+    yield Stream(who, measure, values, weight, drifts, noise, rows)
 
 
 def daily_means(rest: np.ndarray, subject: np.ndarray, day: np.ndarray, subjects: int) -> Daily:
-    """Daily means by subject of run residuals, each drawn in to four spreads of its subject's median of that day's week."""
-    known = np.isfinite(rest) & (subject >= 0)
+    """Daily means by subject of run residuals, wild ones drawn in (see :func:`drawn_in`); all of shape (runs,)."""
+    known = np.flatnonzero(np.isfinite(rest) & (subject >= 0))
+    known = known[np.lexsort((day[known], subject[known]))]
     days = int(day.max()) + 1
-    week = subject[known] * (days // 7 + 1) + day[known] // 7
-    middle = pd.Series(rest[known]).groupby(week).transform("median").to_numpy()
-    reach = 4.0 * spread(rest[known] - middle, 0.0) if known.any() else 0.0
-    calm = np.clip(rest[known], middle - reach, middle + reach)
+    calm = drawn_in(rest[known], subject[known])
     cell = subject[known] * days + day[known]
     runs = np.bincount(cell, minlength=subjects * days).reshape(subjects, days)
     total = np.bincount(cell, weights=calm, minlength=subjects * days).reshape(subjects, days)
     return Daily(np.where(runs > 0, total / np.maximum(runs, 1), np.nan), runs)
+
+
+def drawn_in(rest: np.ndarray, subject: np.ndarray) -> np.ndarray:
+    """``rest``, (runs,), within four spreads of the middle of the runs up to each or from it on, whichever is nearer.
+
+    Runs by subject, then in time; seven make a middle, the subject's own where it has neither. Two middles, since on the eve
+    of a step the one of the days around it is already the new level, and would draw the good days to it.
+    """
+    if rest.size < MIDDLE_OF:
+        return rest
+    start = np.flatnonzero(np.append(True, np.diff(subject) != 0))
+    count = np.diff(np.append(start, subject.size))
+    place = np.arange(subject.size) - np.repeat(start, count)
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(rest, MIDDLE_OF), axis=1)
+    whole = np.repeat([np.median(rest[low : low + many]) for low, many in zip(start, count, strict=True)], count)
+    before, after = np.full(rest.size, np.nan), np.full(rest.size, np.nan)
+    before[MIDDLE_OF - 1 :], after[: middle.size] = middle, middle
+    before[place < MIDDLE_OF - 1] = np.nan
+    after[place > np.repeat(count, count) - MIDDLE_OF] = np.nan
+    low, high = np.fmin(before, after), np.fmax(before, after)
+    low, high = np.where(np.isnan(low), whole, low), np.where(np.isnan(high), whole, high)
+    reach = 4.0 * spread(rest - 0.5 * (low + high), 0.0)
+    return np.clip(rest, low - reach, high + reach)
 
 
 def shared_course(level: np.ndarray, enough: np.ndarray) -> np.ndarray:
@@ -178,7 +203,7 @@ def _median_of_columns(grid: np.ndarray) -> np.ndarray:
 
 
 def _scan(group: list[Stream], baseline: int) -> tuple[StepScan, np.ndarray]:
-    """The scan of streams of one degree, and how many onset days each day stands for, (streams, days)."""
+    """The scan of streams that all drift, or none, and how many onset days each day stands for, (streams, days)."""
     weight = np.stack([stream.weight for stream in group])
     there = weight > 0
     row, day = np.nonzero(there)
@@ -186,8 +211,10 @@ def _scan(group: list[Stream], baseline: int) -> tuple[StepScan, np.ndarray]:
     candidates = np.zeros(weight.shape)
     candidates[row, day] = candidate_days(day, starts, 0)
     candidates[np.cumsum(there, axis=1) <= baseline] = 0.0
-    basis = course_basis(weight.shape[1], group[0].degree)
     values = np.stack([stream.values for stream in group])
+    if group[0].drifts:
+        return scan_drifting(values, there, candidates), candidates
+    basis = course_basis(weight.shape[1], 0)
     scale, rho = (np.array([getattr(stream.noise, name) for stream in group]) for name in ("scale", "rho"))
     return scan_steps(values, weight, basis, candidates, scale, rho), candidates
 
@@ -209,11 +236,9 @@ class Shift:
 def _describe(
     stream: Stream, scan: StepScan, candidates: np.ndarray, number: int, window: pd.DataFrame, day: np.ndarray
 ) -> Shift:
-    there = stream.weight > 0
     days = np.flatnonzero(candidates > 0)
     onset = onset_posterior(scan.log_ratio[number, days], days, int(days[0]))
-    basis = course_basis(there.size, stream.degree)
-    step, error = step_size(stream.values, stream.weight, basis, stream.noise, onset.day)
+    step, error = _step(stream, scan, number, onset.day)
     width = 1.96 * error
     rows = stream.plates[day[stream.plates] >= onset.day]
     observed = float(np.mean(stream.measure.raw[rows]))
@@ -221,6 +246,13 @@ def _describe(
     effect, low, high = observed / np.exp(step) * np.expm1(ends) if stream.measure.log else ends
     run_ids = tuple(window["run_id"].to_numpy(dtype=object)[rows[:RUNS_SHOWN]])
     return Shift(onset, observed, float(effect), float(low), float(high), int(rows.size), run_ids, _steps(stream))
+
+
+def _step(stream: Stream, scan: StepScan, number: int, day: int) -> tuple[float, float]:
+    """Size of the step at ``day`` and its standard error."""
+    if stream.drifts:
+        return float(scan.step[number, day]), float(np.sqrt(scan.variance[number, day]))
+    return step_size(stream.values, stream.weight, course_basis(stream.values.size, 0), stream.noise, day)
 
 
 def _steps(stream: Stream) -> tuple[int, ...]:

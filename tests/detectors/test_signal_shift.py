@@ -106,6 +106,36 @@ def test_a_room_without_heating_is_the_rooms_and_its_vats_follow(quiet: Records)
     ]
 
 
+def test_the_first_warm_days_after_a_step_are_left_where_they_were() -> None:
+    """A week that straddles a step: its good days are not drawn to the new level, a wild run is drawn in."""
+    rest = np.repeat([0.0, -6.0], [40, 30]) + np.random.default_rng(1).normal(0, 0.3, 70)
+    rest[20] = 50.0
+    calm = signal_shift.drawn_in(rest, np.zeros(70, dtype=int))
+    unmoved = np.arange(70) != 20
+    assert calm[unmoved] == pytest.approx(rest[unmoved], abs=0.2)
+    assert calm[20] < 3.0
+
+
+def test_wild_runs_are_told_from_each_subjects_own() -> None:
+    rest, subject = np.repeat([0.0, 10.0, 20.0], [30, 30, 3]), np.repeat([0, 1, 2], [30, 30, 3])
+    rest = rest + np.random.default_rng(2).normal(0, 0.3, rest.size)
+    assert signal_shift.drawn_in(rest, subject) == pytest.approx(rest, abs=0.5)
+
+
+def test_a_run_that_began_before_the_window_and_ended_in_it_is_outside(quiet: Records) -> None:
+    """It becomes known after the window's first run; it must neither break the watch nor count as another's last day."""
+    late = quiet.runs.copy()
+    first = SPEC.start + dt.timedelta(days=10)
+    on_eve = quiet.local_dates(late["started_at"]).dt.date == first - dt.timedelta(days=1)
+    late.loc[on_eve, "ended_at"] += pd.Timedelta(days=2)
+    section = SETTINGS.signal_shift.model_copy(update={"window_days": 75})
+    narrow = SETTINGS.model_copy(update={"signal_shift": section})
+    history = join_history(dataclasses.replace(quiet, runs=late))
+    night = history.night(first + dt.timedelta(days=74), narrow)
+    assert on_eve.sum() > 5
+    assert signal_shift.detect(night).evidence == ()
+
+
 def test_the_whole_farms_shift_is_the_farms(quiet: Records) -> None:
     runs = quiet.runs.copy()
     rows = quiet.local_dates(runs["started_at"]).dt.date >= ONSET
