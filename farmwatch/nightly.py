@@ -97,8 +97,8 @@ def judged(finding: Finding, night: Night, context: Context, table: CauseTable) 
     if finding.evidence.kind == "wear" and mend.on < finding.first_flagged_on:
         return finding  # every service starts the count anew: only one done since anybody was told is a mend of this
     told = finding.repair
-    if finding.status == "returned" and told.get("status") == "cleared" and told.get("event_id") == mend.event_id:
-        return finding  # it had held for as long as was asked, and the trouble came back afterwards
+    if finding.status == "returned" and "decided_on" in told and told.get("event_id") == mend.event_id:
+        return finding  # a verdict once fallen stands: it did not hold, or held and the trouble came back afterwards
     verdict = verdict_since(finding, night, mend.on)
     if verdict is None:
         status: Status = "watching"

@@ -87,9 +87,9 @@ def test_a_height_is_judged_against_what_parts_do_and_not_against_what_failures_
     assert mended_plates(night, rate, DONE)[2] == pytest.approx(0.54 / during)
 
 
-def test_what_came_back_after_it_had_held_is_not_cleared_again_by_the_same_work(
-    tilt: Finding, table: CauseTable, settings: Settings
-) -> None:
-    repair = {"status": "cleared", "event_id": "E0", "action": "plate_levelled", "on": DONE, "decided_on": DONE}
+@pytest.mark.parametrize("fell", ["cleared", "returned"])
+def test_a_verdict_once_fallen_stands(fell: str, tilt: Finding, table: CauseTable, settings: Settings) -> None:
+    """What came back after it had held is not cleared by the same work, nor is what never held, however it is told by then."""
+    repair = {"status": fell, "event_id": "E0", "action": "plate_levelled", "on": DONE, "decided_on": DONE}
     back = replace(tilt, status="returned", repair=repair)
     assert _judged(back, "plate_levelled", table, settings) == back
