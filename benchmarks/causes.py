@@ -100,7 +100,8 @@ def show(rows: Iterable[tuple[str, int, tuple[Cause, ...] | None]]) -> None:
     )  # fmt: skip
     print(table.round(2).to_string())
     found = frame[frame["found"]]
-    print(f"\nof {len(found)} findings: first {found['first'].mean():.1%}, among three {found['third'].mean():.1%}")
+    for name, rated in ((f"{len(found)} found", found), (f"all {len(frame)} farms", frame)):
+        print(f"\nof {name}: first {rated['first'].mean():.1%}, among three {rated['third'].mean():.1%}")
 
 
 def calibration(rows: Iterable[tuple[str, int, tuple[Cause, ...] | None]]) -> None:
