@@ -16,6 +16,7 @@ from farmwatch.detectors.height_account import account_for, carrying_printer
 from farmwatch.detectors.height_scene import HeightScene, HeightStreams, set_height_scene
 from farmwatch.detectors.height_streams import height_streams
 from farmwatch.detectors.night import Night, Verdicts
+from farmwatch.detectors.pattern_counts import counts_in_band
 from farmwatch.detectors.whose_fault import with_rivals
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 
@@ -46,7 +47,7 @@ def detect(night: Night) -> Verdicts:
             # too weak to need a hand, or not its own; and so is the wider subject that it was narrowed from
             dismissed |= {made.subject, best[0].subject(best[1])}
             continue
-        evidence.append(with_rivals(made, night))
+        evidence.append(with_rivals(made, night, counts_in_band(scene, streams.rates[streams.level[index]], made)))
         scene = _set_aside(scene, taken)
         families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}

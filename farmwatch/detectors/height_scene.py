@@ -96,7 +96,7 @@ def set_height_scene(night: Night) -> HeightScene | None:
     known = parts["known"].to_numpy()[first_part:]
     plate = parts["plate"].to_numpy()[first_part:]
     top = parts["height_mm"].to_numpy()[first_part:]
-    base, low = _layers(night)
+    base, low = layers(night)
     usable = known & np.isfinite(top) & (inside & ~ended_plates(night))[plate]
     exposed_part = exposure(np.where(usable, top, 0.0), base[plate], low[plate]) * usable[:, None]
     cells = night.history.cells
@@ -135,7 +135,7 @@ def set_height_scene(night: Night) -> HeightScene | None:
     )
 
 
-def _layers(night: Night) -> tuple[np.ndarray, np.ndarray]:
+def layers(night: Night) -> tuple[np.ndarray, np.ndarray]:
     """Top of the base and of the transition of each plate, mm; what a run leaves unsaid is the farm's usual."""
     plates = night.plates
     layer, base, transition = (

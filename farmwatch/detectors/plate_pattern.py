@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from farmwatch.detectors.night import Night, Verdicts
+from farmwatch.detectors.pattern_counts import counts_in_zone
 from farmwatch.detectors.plate_account import Account, Segment, account_for, carrying_printer, evidence_of, segment_of
 from farmwatch.detectors.plate_scene import Scene, explained, levels_of, set_scene
 from farmwatch.detectors.whose_fault import with_rivals
@@ -71,7 +72,7 @@ def detect(night: Night) -> Verdicts:
             # too weak to need a hand; and so is the wider subject that it was narrowed from
             dismissed |= {subject, Subject(best[0].type, best[0].names[best[1]])}
             continue
-        evidence.append(with_rivals(made, night))
+        evidence.append(with_rivals(made, night, counts_in_zone(night, account.zone, scene.groups[account.group])))
         scene = explained(scene, account.zone, _touched(scene, streams.type, level, account))
         families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}

@@ -8,7 +8,7 @@ expectation, and would hide the excess that is to be shared out.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
@@ -25,20 +25,33 @@ from farmwatch.stats.separating import separating_plates
 FREE = ("printer", "lot", "profile", "wash", "operator")
 HARD_OR_EASY = ("design", "file", "resin")
 IN_USE_DAYS = 30
-TOLD = ("rate_shift", "rate_level", "plate_pattern", "height_pattern")
-SAME_PLATES = 0.95  # of all plates of either, those of both
+NO_PLACE = ("wash",)  # what comes after the print knows neither place nor height
+WITHIN = {("printer", "room"), ("printer", "family"), ("design", "file")}  # the first never goes without the second
 
 
-def with_rivals(evidence: Evidence, night: Night) -> Evidence:
+@dataclass(frozen=True)
+class Counts:
+    """What the rivals are weighed by, of each cell, shapes (cells,): ``failures`` of the kind in question, ``trials``, and
+    ``share``, how much of a part's expected risk is of that kind."""
+
+    failures: np.ndarray
+    trials: np.ndarray
+    share: np.ndarray
+
+
+def with_rivals(evidence: Evidence, night: Night, counts: Counts | None = None) -> Evidence:
     """The evidence with ``rivals`` and ``separable`` set, and in its detail the plates that would tell.
 
     ``detail["separating_plates"]``: up to three of {first type: id, second type: id, "plates": number}, fewest first;
-    ``detail["would_separate"]``: the first of them in words. Of a pattern on the plate or of a height, whose failures are
-    told from others on their own plates, the rivals are the names on the very same plates. Evidence of other kinds
-    comes back as it is.
+    ``detail["would_separate"]``: the first of them in words, or what kind of plates would do. ``counts``: of a pattern, the
+    parts inside and those lost there; rates are counted here. Evidence of other kinds comes back as it is.
     """
     expectation = night.expectation
-    if evidence.kind not in TOLD or evidence.subject.type not in FACTORS or expectation is None:
+    if evidence.subject.type not in FACTORS or expectation is None:
+        return evidence
+    if evidence.kind in ("rate_shift", "rate_level"):
+        counts = _counts_of_sign(evidence.sign, expectation)
+    if counts is None:
         return evidence
     cells = night.history.cells
     own = FACTORS.index(evidence.subject.type)
@@ -46,58 +59,54 @@ def with_rivals(evidence: Evidence, night: Night) -> Evidence:
     if not len(level):
         return evidence
     suspect = (own, int(level[0]))
-    rows = _rows_since(evidence, cells, expectation)
-    if evidence.kind in ("rate_shift", "rate_level"):
-        found = _found(evidence, cells, expectation, rows, suspect)
-    else:
-        found = _on_the_same(cells.codes[rows], suspect)
+    rows = _rows_since(evidence, cells, expectation, counts)
+    found = _found(evidence, cells, expectation, rows, suspect, counts)
     subjects = tuple(dict.fromkeys(_subject(cells, factor, other) for factor, other in found))
     detail = dict(evidence.detail)
-    plans = next((plans for rival in found if (plans := _plans(evidence, night, suspect, rival))), [])
+    plans = next((plans for rival in found if (plans := _plans(evidence, night, suspect, rival, counts))), [])
     if plans:
         detail["separating_plates"], detail["would_separate"] = plans, _in_words(plans[0], evidence.subject)
+    elif subjects:
+        detail["would_separate"] = _one_without_the_other(evidence.subject, subjects[0])
     return replace(evidence, separable=not subjects, rivals=subjects, detail=detail)
 
 
-def _rows_since(evidence: Evidence, cells: Cells, expectation: Expectation) -> np.ndarray:
-    trials = expectation.counts.trials
+def _counts_of_sign(sign: str | None, expectation: Expectation) -> Counts:
+    failures = expectation.counts.failures
+    if sign is None:
+        return Counts(failures.sum(axis=1), expectation.counts.trials, np.ones(len(failures)))
+    column = SIGNS.index(sign) if sign in SIGNS else SIGNS.index("other")
+    return Counts(failures[:, column], expectation.counts.trials, expectation.share[:, column])
+
+
+def _rows_since(evidence: Evidence, cells: Cells, expectation: Expectation, counts: Counts) -> np.ndarray:
+    trials = counts.trials[: len(expectation.counts.trials)]
     since = (np.datetime64(evidence.since) - cells.first_day.to_datetime64()) // np.timedelta64(1, "D")
     return np.flatnonzero((cells.day[cells.plate[: len(trials)]] >= since) & (trials > 0))
 
 
 def _found(
-    evidence: Evidence, cells: Cells, expectation: Expectation, rows: np.ndarray, suspect: tuple[int, int]
+    evidence: Evidence,
+    cells: Cells,
+    expectation: Expectation,
+    rows: np.ndarray,
+    suspect: tuple[int, int],
+    counts: Counts,
 ) -> list[tuple[int, int]]:
     """Rivals as (factor, level), closest first."""
-    plate, trials = cells.plate[rows], expectation.counts.trials[rows]
+    plate, trials = cells.plate[rows], counts.trials[rows]
     per_plate = np.bincount(plate, weights=trials)
     weights = 1.0 / (1.0 + (per_plate[plate] - 1.0).clip(0.0) * expectation.rho)
-    failures, share = expectation.counts.failures[rows].sum(axis=1), np.ones(len(rows))
-    if evidence.sign is not None:
-        column = SIGNS.index(evidence.sign) if evidence.sign in SIGNS else SIGNS.index("other")
-        failures, share = expectation.counts.failures[rows, column], expectation.share[rows, column]
-    risk = np.clip(share / (1.0 + np.exp(-expectation.log_odds(_held_out(evidence))[rows])), 1e-6, 1.0 - 1e-6)
+    whole = 1.0 / (1.0 + np.exp(-expectation.log_odds(_held_out(evidence))[rows]))
+    risk = np.clip(counts.share[rows] * whole, 1e-6, 1.0 - 1e-6)
     offset = np.log(risk) - np.log1p(-risk)
-    found = rivals(failures, trials, offset, cells.codes[rows], suspect, weights)
-    return [(rival.factor, rival.level) for rival in found if FACTORS[rival.factor] in SUBJECT_TYPES]
-
-
-def _on_the_same(codes: np.ndarray, suspect: tuple[int, int]) -> list[tuple[int, int]]:
-    """Names on the same cells as the suspect but for a few, as (factor, level): no count of failures would part them.
-
-    ``codes``: (cells, factors) since the onset."""
-    mine = codes[:, suspect[0]] == suspect[1]
-    found = []
-    for factor, name in enumerate(FACTORS):
-        if factor == suspect[0] or name not in SUBJECT_TYPES:
-            continue
-        level, number = np.unique(codes[mine, factor], return_counts=True)
-        if not len(level) or level[np.argmax(number)] < 0:
-            continue
-        other, both = level[np.argmax(number)], number.max()
-        if both >= SAME_PLATES * ((codes[:, factor] == other).sum() + mine.sum() - both):
-            found.append((factor, int(other)))
-    return found
+    found = rivals(counts.failures[rows], trials, offset, cells.codes[rows], suspect, weights)
+    none = () if evidence.kind in ("rate_shift", "rate_level") else NO_PLACE
+    return [
+        (rival.factor, rival.level)
+        for rival in found
+        if FACTORS[rival.factor] in SUBJECT_TYPES and FACTORS[rival.factor] not in none
+    ]
 
 
 def _held_out(evidence: Evidence) -> tuple[str, ...]:
@@ -110,26 +119,29 @@ def _subject(cells: Cells, factor: int, level: int) -> Subject:
     return Subject(cast(SubjectType, FACTORS[factor]), str(cells.levels[factor][level]))
 
 
-def _plans(evidence: Evidence, night: Night, suspect: tuple[int, int], rival: tuple[int, int]) -> list[dict[str, Any]]:
+def _plans(
+    evidence: Evidence, night: Night, suspect: tuple[int, int], rival: tuple[int, int], counts: Counts
+) -> list[dict[str, Any]]:
     """Plates that would tell the two apart, from levels in use of late; none where they cannot be parted."""
     expectation, cells = night.expectation, night.history.cells
     names = FACTORS[suspect[0]], FACTORS[rival[0]]
     if expectation is None or not set(names) <= set(FREE):
         return []
-    trials = expectation.counts.trials
-    number = len(trials)
+    number = len(expectation.counts.trials)
+    trials = counts.trials[:number]
     day = cells.day[cells.plate[:number]]
     late = day > day.max() - IN_USE_DAYS
     base = np.full([len(cells.levels[factor]) for factor, _ in (suspect, rival)], np.nan)
     mine = cells.codes[:number, suspect[0]] == suspect[1]
-    typical = float(np.mean(expectation.log_odds(_held_out(evidence))[mine]))
+    share = np.average(counts.share[:number][mine], weights=trials[mine] + 1e-9)
+    typical = float(np.mean(expectation.log_odds(_held_out(evidence))[mine]) + np.log(max(share, 1e-6)))
     used = [np.unique(cells.codes[:number, factor][late & (cells.codes[:number, factor] >= 0)]) for factor in
             (suspect[0], rival[0])]  # fmt: skip
     effect = [_level_effects(expectation, cells, number, *pair) for pair in (suspect, rival)]
     base[np.ix_(*used)] = typical + effect[0][used[0]][:, None] + effect[1][used[1]]
     error = (np.log(evidence.effect_high) - np.log(evidence.effect_low)) / 3.92
     plates = np.bincount(cells.plate[:number][mine], weights=trials[mine])
-    parts = max(round(float(np.median(plates[plates > 0]))), 1)
+    parts = max(round(float(np.median(plates[plates > 0]))), 1) if (plates > 0).any() else 1
     with np.errstate(invalid="ignore"):
         probability = 1.0 / (1.0 + np.exp(-base))
     if not (error > 0.0 and np.isfinite(error)):
@@ -162,3 +174,12 @@ def _in_words(plan: dict[str, Any], subject: Subject) -> str:
     (first, one), (second, two) = [item for item in plan.items() if item[0] != "plates"]
     kept = f"{second} {two} on {first} {one}" if first == "printer" else f"{first} {one} with {second} {two}"
     return f"about {plan['plates']} plates of {kept} (enough four times in five)"
+
+
+def _one_without_the_other(subject: Subject, rival: Subject) -> str:
+    """What would tell two names that no plan of plates parts, in words."""
+    for first, second in ((subject, rival), (rival, subject)):
+        if (first.type, second.type) in WITHIN:
+            return f"plates of {second.type} {second.id} without {first.type} {first.id}"
+    names = [f"{one.type} {one.id}" for one in (subject, rival)]
+    return f"plates of {names[0]} without {names[1]}, or of {names[1]} without {names[0]}"

@@ -13,6 +13,7 @@ from farmwatch.detectors.height_pattern import detect
 from farmwatch.detectors.height_scene import set_height_scene
 from farmwatch.detectors.height_streams import height_streams
 from farmwatch.detectors.night import Spell, Verdicts, join_history
+from farmwatch.detectors.pattern_counts import counts_in_band
 from farmwatch.evidence import Evidence
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
@@ -52,6 +53,22 @@ def test_a_weak_base_is_the_profiles_not_its_printers() -> None:
     evidence, truth = found_in(Fault("weak_base", since_day=30), 6)
     assert (evidence[0].subject, evidence[0].band) == (truth.subject, "base")
     assert [e for e in evidence if e.subject.type == "printer" and e.band == "base"] == []
+
+
+@pytest.mark.parametrize(("band", "low", "high"), [("base", 0.0, 0.0), ("height", 10.0, 16.0)])
+def test_rivals_are_weighed_by_the_failures_in_the_band(quiet: Records, band: str, low: float, high: float) -> None:
+    evidence = dataclasses.replace(found_in(Fault("plate_tilt", since_day=30, strength=1.5), 6)[0][0], band=band)
+    evidence = dataclasses.replace(evidence, detail={"from_mm": low, "to_mm": high})
+    night = join_history(quiet).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
+    scene = set_height_scene(night)
+    assert scene is not None
+    counts = counts_in_band(scene, np.ones(scene.exposed.shape[1]), evidence)
+    body = scene.height_mm > scene.low_mm + 0.05
+    expected = (scene.height_mm >= low) & (scene.height_mm < high) & body if band == "height" else scene.bin == 0
+    assert counts.failures.sum() == expected.sum() > 0
+    assert counts.trials.sum() == (scene.part_top > low).sum()
+    assert ((counts.share >= 0.0) & (counts.share <= 1.0)).all()
+    assert counts.share.max() > 0.0
 
 
 def test_a_worn_screw_ripples_every_design_at_one_machine_height() -> None:

@@ -10,11 +10,12 @@ import pandas as pd
 import pytest
 
 from farmwatch.detectors.night import Spell, Verdicts, join_history
+from farmwatch.detectors.pattern_counts import counts_in_zone
 from farmwatch.detectors.plate_pattern import detect
-from farmwatch.records import Records, conform
+from farmwatch.records import SIGNS, Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.simulate import FarmSpec, Fault, PlantedFault, simulate
-from farmwatch.stats.zones import zone_mask
+from farmwatch.stats.zones import take_zones, zone_dictionary, zone_mask
 
 SETTINGS = load_settings()
 SPEC = FarmSpec(printers=8, days=90, designs=24)
@@ -65,6 +66,20 @@ def test_mask_finds_the_failures_that_the_evidence_counts(spotted: tuple[Records
         np.array(found.detail["plate_depth_mm"]),
     )
     assert parts["failed"].to_numpy()[inside].sum() == found.observed
+
+
+def test_rivals_are_weighed_by_the_failures_inside_the_zone(spotted: tuple[Records, PlantedFault]) -> None:
+    night = join_history(spotted[0]).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
+    whole = take_zones(zone_dictionary(), 0)  # the smallest disc in the middle
+    counts = counts_in_zone(night, whole, -1)
+    parts, plates = night.parts, night.plates
+    reach = float(whole.radius[0]) * np.minimum(plates["plate_width_mm"], plates["plate_depth_mm"]).to_numpy() / 2.0
+    away = np.hypot(parts["x_mm"].to_numpy(), parts["y_mm"].to_numpy())
+    inside = parts["known"].to_numpy() & (away < reach[parts["plate"].to_numpy()])
+    assert counts.trials.sum() == inside.sum() > 0
+    assert counts.failures.sum() == (inside & parts["failed"].to_numpy()).sum() > 0
+    by_sign = [counts_in_zone(night, whole, sign).failures.sum() for sign in range(len(SIGNS))]
+    assert 0 < sum(by_sign) <= counts.failures.sum()
 
 
 def test_a_tilted_plate_is_a_side_or_corner_of_that_printer() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from farmwatch.detectors.expected import fit_expectation
 from farmwatch.detectors.night import Night, join_history
-from farmwatch.detectors.whose_fault import with_rivals
+from farmwatch.detectors.whose_fault import Counts, _one_without_the_other, with_rivals
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
@@ -94,17 +94,41 @@ def test_the_printers_of_a_bad_lot_are_no_rivals_of_it() -> None:
     assert found.separable
 
 
-def test_a_pattern_names_who_was_on_the_very_same_plates(aliased: Night) -> None:
+def in_a_corner(night: Night) -> Counts:
+    """Two parts of every cell stand in the place in question, and what failed on the guilty printer failed there."""
+    cells, found = night.history.cells, night.expectation
+    assert found is not None
+    late = cells.day[cells.plate] >= ONSET
+    mine = (cells.codes[:, 0] == 0) & late
+    failures = np.where(mine, np.minimum(found.counts.failures.sum(axis=1), 2.0), 0.0)
+    return Counts(failures, np.minimum(found.counts.trials, 2.0), np.ones(len(cells.plate)))
+
+
+def test_a_pattern_names_who_else_could_be_to_blame(aliased: Night) -> None:
     pattern = replace(evidence_on("printer", "P0"), kind="plate_pattern", zone="rim")
-    found = with_rivals(pattern, aliased)
+    found = with_rivals(pattern, aliased, in_a_corner(aliased))
     assert not found.separable
     assert found.rivals == (Subject("lot", "LX"),)
     assert "separating_plates" in found.detail
-    assert with_rivals(pattern, night_of(lot_elsewhere=True)).separable
+
+
+def test_plates_that_held_elsewhere_clear_the_rival_of_a_pattern() -> None:
+    night = night_of(lot_elsewhere=True)
+    pattern = replace(evidence_on("printer", "P0"), kind="height_pattern", band="base")
+    assert with_rivals(pattern, night, in_a_corner(night)).separable
+
+
+def test_what_no_plan_parts_is_said_in_words(aliased: Night) -> None:
+    lot, family = Subject("lot", "LX"), Subject("family", "Q")
+    assert _one_without_the_other(lot, family) == "plates of lot LX without family Q, or of family Q without lot LX"
+    printer = Subject("printer", "P0")
+    for one, other in ((family, printer), (printer, family)):  # a printer never runs outside of its family
+        assert _one_without_the_other(one, other) == "plates of family Q without printer P0"
 
 
 def test_other_evidence_comes_back_as_it_is(aliased: Night) -> None:
-    other = replace(evidence_on("printer", "P0"), kind="wear")
-    assert with_rivals(other, aliased) is other
+    for kind in ("wear", "plate_pattern"):  # of a pattern, too, as long as nobody counts its failures
+        other = replace(evidence_on("printer", "P0"), kind=kind)
+        assert with_rivals(other, aliased) is other
     stranger = evidence_on("printer", "no such printer")
     assert with_rivals(stranger, aliased) is stranger
