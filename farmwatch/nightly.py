@@ -8,19 +8,21 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from farmwatch.causes.answers import better
 from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import diagnose
 from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.crew import Crew, alone
 from farmwatch.detectors.expected import fit_expectation
-from farmwatch.detectors.mended import mended_plates
+from farmwatch.detectors.mended import MendedPlates, fault_correlation, mended_plates
 from farmwatch.detectors.night import History, Night, Spell, join_history
 from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Evidence, Finding, Status
 from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
 from farmwatch.settings import Settings
+from farmwatch.stats.wald import effect_since
 from farmwatch.store import Farm
 from farmwatch.store.findings import load_findings_before, save_night
 
@@ -50,7 +52,9 @@ def spell_of(finding: Finding) -> Spell | None:
     if finding.status == "faded":
         return None  # what the evidence no longer bears out must not bend the expectation of others
     ended = None if finding.status in ("open", "returned") else finding.repair.get("on")
-    return Spell(evidence.subject, _one_sign(evidence), evidence.since, ended, evidence.kind)
+    return Spell(
+        evidence.subject, _one_sign(evidence), evidence.since, ended, evidence.kind, finding.status == "watching"
+    )
 
 
 def _one_sign(evidence: Evidence) -> str | None:
@@ -88,8 +92,8 @@ def context_of(night: Night) -> Context:
 
 def judged(finding: Finding, night: Night, context: Context, table: CauseTable) -> Finding:
     """The finding with the verdict on its latest mend, if something was done that could have mended it."""
-    if finding.status in ("cleared", "faded"):
-        return finding
+    if finding.status in ("cleared", "faded") or better(finding.evidence):
+        return finding  # it is over, or it got better: there is nothing to mend
     mend = last_mend(finding, context.service, night.settings.farm.timezone, table, night.settings.repairs)
     if mend is None:
         # what was watched turned out to be no work that could mend it: it goes on as if nothing had been done
@@ -117,18 +121,32 @@ def judged(finding: Finding, night: Night, context: Context, table: CauseTable) 
 def verdict_since(finding: Finding, night: Night, since: dt.date) -> RepairVerdict | None:
     """What the subject's plates from ``since`` on say of the mend; None where failures are not what was found."""
     evidence = finding.evidence
-    told = [evidence.effect, evidence.effect_low, evidence.effect_high]
-    if evidence.effect_unit != "odds ratio":
-        rates_beside = [item for item in evidence.detail.get("also", []) if item["effect_unit"] == "odds ratio"]
-        if not rates_beside:
-            return None
-        told = [rates_beside[0][name] for name in ("effect", "effect_low", "effect_high")]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        effect, low, high = np.log(told)
-    n, y, p, day = mended_plates(night, evidence, since)
+    units = [evidence.effect_unit, *(item["effect_unit"] for item in evidence.detail.get("also", []))]
+    if evidence.kind != "wear" and "odds ratio" not in units:
+        return None
+    plates = mended_plates(night, evidence, since)
     rho = night.expectation.rho if night.expectation is not None else 0.1
-    unseen = int((day <= np.datetime64(finding.first_flagged_on)).sum())  # nobody looked while these came in
-    return repair_verdict(n, y, p, rho, effect, (high - low) / 3.92, night.settings.repairs, unseen)
+    unseen = int((plates.day <= np.datetime64(finding.first_flagged_on)).sum())  # nobody looked while these came in
+    own = fault_correlation(plates, rho)
+    effect, spread = effect_before(evidence, plates, own)
+    settings = night.settings.repairs
+    return repair_verdict(plates.n, plates.y, plates.p, rho, effect, spread, settings, unseen, own)
+
+
+def effect_before(evidence: Evidence, plates: MendedPlates, rho: float) -> tuple[float, float]:
+    """Log odds ratio of the plates under the fault, and its standard error, in the same terms as those since.
+
+    A finding's own size may be of another sort: of a place against the rest of the plate, of a height among failures, of
+    plates that failed. What it says is taken where it has no plates before. ``rho``: the fault's own correlation.
+    """
+    before = plates.before
+    if before is None or not before.y.sum() > 0.0:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            effect, low, high = np.log([evidence.effect, evidence.effect_low, evidence.effect_high])
+        told = evidence.effect_unit == "odds ratio"
+        return (float(effect), float(high - low) / 3.92) if told else (np.nan, np.nan)
+    effect, low, high = effect_since(before.y, before.n, before.p, rho, 4.0)  # hardly drawn: the verdict draws it
+    return effect, (high - low) / 3.92
 
 
 def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Settings, context: Context) -> Finding:

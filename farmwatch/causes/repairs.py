@@ -162,13 +162,15 @@ def repair_verdict(
     se_before: float,
     settings: RepairsSection,
     first_look: int = 0,
+    rho_before: float | None = None,
 ) -> RepairVerdict:
     """The verdict on the plates since a mend, in the order in which they became known.
 
     ``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability of a part, each (plates,), of
-    the finding's own failures (its sign, zone or band, where it has one). ``rho`` within-plate correlation. The effect
-    before and its standard error as log odds ratio, NaN where unknown. Plates without parts are passed over. The first
-    ``first_look`` plates were there before anybody was told of the finding: they are judged together.
+    the finding's own failures (its sign, zone or band, where it has one). ``rho`` within-plate correlation, ``rho_before``
+    that of the fault (default: the same). The effect before and its standard error as log odds ratio, NaN where unknown.
+    Plates without parts are passed over. The first ``first_look`` plates were there before anybody was told of the
+    finding: they are judged together.
     """
     n, y, p = (np.asarray(values, float) for values in (n, y, p))
     told = (n > 0.0) & np.isfinite(p)
@@ -177,11 +179,12 @@ def repair_verdict(
     n, y, p = n[told], y[told], p[told]
     before = shrunken(log_odds_ratio_before, se_before, settings)
     lower, upper = limits(settings.false_returned, settings.false_cleared)
-    test = sequential(log_ratios(y, n, p, rho, before), lower, upper, first_look)
+    test = sequential(log_ratios(y, n, p, rho, before, rho_before), lower, upper, first_look)
     after, low, high = effect_since(y, n, p, rho, 2.0 * settings.prior_sd)
     at = test.decided_at if test.decided_at >= 0 else len(n) - 1
     evidence = float(test.path[at]) if len(n) else 0.0
-    held, not_held = _needed(n, p, rho, before, evidence, test.decision == "open", lower, upper)
+    steps = step_moments(n[-30:], p[-30:], rho, before, rho_before) if len(n) else (np.nan, np.nan)
+    held, not_held = _needed(steps, evidence, lower, upper) if test.decision == "open" else (0.0, 0.0)
     status: RepairStatus = {"open": "watching", "gone": "cleared", "there": "returned"}[test.decision]  # type: ignore[assignment]
     return RepairVerdict(
         status=status,
@@ -201,15 +204,12 @@ def repair_verdict(
     )
 
 
-def _needed(
-    n: np.ndarray, p: np.ndarray, rho: float, before: float, evidence: float, watching: bool, lower: float, upper: float
-) -> tuple[float, float]:
-    """Plates still needed on average: the way to the limit over the mean step of plates like the last thirty."""
-    if not watching:
-        return 0.0, 0.0
-    if not len(n):
-        return float("nan"), float("nan")
-    back, bad = step_moments(n[-30:], p[-30:], rho, before)
+def _needed(steps: tuple[float, float], evidence: float, lower: float, upper: float) -> tuple[float, float]:
+    """Plates still needed on average: the way to the limit over the mean step of plates like the last thirty.
+
+    ``steps``: that mean step if the rate is back, and if it is as bad as before; NaN without plates.
+    """
+    back, bad = steps
     held = np.ceil((lower - evidence) / back) if back < 0.0 else np.nan
     not_held = np.ceil((upper - evidence) / bad) if bad > 0.0 else np.nan
-    return float(max(held, 1.0)), float(max(not_held, 1.0))
+    return float(np.maximum(held, 1.0)), float(np.maximum(not_held, 1.0))

@@ -9,7 +9,7 @@ no other plates still gets its level from them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -214,13 +214,15 @@ def _sign_shares(failures: np.ndarray, codes: np.ndarray, usable: np.ndarray) ->
 def spell_codes(night: Night, number: int) -> np.ndarray:
     """Which known faults each of the first ``number`` cells was under, and in which fortnight: a code, -1 for none.
 
-    A design's fault also marks what stands beside it on its plates, for one bad cavity takes its neighbours.
+    A design's fault also marks what stands beside it on its plates, for one bad cavity takes its neighbours. Plates after a
+    mend that is being watched are marked as well: were they taken as sound and the mend did not hold, the fault would
+    become what is expected, and no verdict could find it there still.
     """
     cells = night.history.cells
     plate = cells.plate[:number]
     code = np.zeros(number, np.int64)
     for spell in night.spells:
-        inside = spell_mask(spell, cells, number, night)
+        inside = spell_mask(replace(spell, until=None) if spell.watched else spell, cells, number, night)
         marks = [inside]
         if spell.subject.type == "design":
             marks.append(np.isin(plate, plate[inside]) & ~inside)

@@ -3,22 +3,37 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass
 
 import numpy as np
 
 from farmwatch.detectors.night import PLATE_CONTEXT, Night
 from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
+from farmwatch.stats.plate_correlation import moment_rho
 from farmwatch.stats.zones import zone_mask
 
 _RATES = ("rate_shift", "rate_level", "wear")
 _COLUMN = {name.removesuffix("_id"): name for name in PLATE_CONTEXT}
+#: plates that the farm's correlation is worth beside what a fault's own plates show
+_CORRELATION_PLATES = 5.0
 
 
-def mended_plates(
-    night: Night, evidence: Evidence, since: dt.date
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability, ``day``, each (plates,) in order.
+@dataclass(frozen=True)
+class MendedPlates:
+    """Plates since a mend, in order: ``n`` parts with a known outcome, ``y`` failures of the finding's kind, ``p`` expected
+    failure probability of a part, ``day`` (``datetime64[D]``), each (plates,); ``before``: the same of the plates under
+    the fault."""
+
+    n: np.ndarray
+    y: np.ndarray
+    p: np.ndarray
+    day: np.ndarray
+    before: MendedPlates | None = None
+
+
+def mended_plates(night: Night, evidence: Evidence, since: dt.date) -> MendedPlates:
+    """The subject's plates after the day ``since``.
 
     Only what the finding is about counts: the parts of its design, in its zone, failures with its sign or in its height.
     What a part of such a kind is expected to do is scaled: for a rate, so that over the finding's own days it adds up to
@@ -43,12 +58,31 @@ def mended_plates(
     else:
         others = every & ~ill
         share = (float((others & alike).sum()) + 0.5) / (float(others.sum()) + 1.0)
-    after = mine & (days > np.datetime64(since))
-    plate, row = np.unique(parts["plate"].to_numpy()[after], return_inverse=True)
-    n = np.bincount(row, minlength=len(plate)).astype(float)
-    y = np.bincount(row, weights=failed[after], minlength=len(plate))
-    p = np.bincount(row, weights=night.part_risk[after] * share, minlength=len(plate)) / np.maximum(n, 1.0)
-    return n, y, np.clip(p, 1e-6, 0.97), plates["day"].to_numpy("datetime64[D]")[plate]
+
+    def counted(rows: np.ndarray, before: MendedPlates | None = None) -> MendedPlates:
+        plate, row = np.unique(parts["plate"].to_numpy()[rows], return_inverse=True)
+        n = np.bincount(row, minlength=len(plate)).astype(float)
+        y = np.bincount(row, weights=failed[rows], minlength=len(plate))
+        p = np.bincount(row, weights=night.part_risk[rows] * share, minlength=len(plate)) / np.maximum(n, 1.0)
+        return MendedPlates(n, y, np.clip(p, 1e-6, 0.97), plates["day"].to_numpy("datetime64[D]")[plate], before)
+
+    return counted(mine & (days > np.datetime64(since)), counted(ill & (days <= np.datetime64(since))))
+
+
+def fault_correlation(plates: MendedPlates, rho: float) -> float:
+    """Correlation of two parts of a plate while the fault was there, by moments; at least the farm's ``rho``.
+
+    A fault that takes some plates whole and spares others has a high one. Of few plates the farm's counts for most.
+    """
+    before = plates.before
+    if before is None or not before.y.sum() > 0.0:
+        return rho
+    raised = np.clip(before.p * before.y.sum() / (before.n * before.p).sum(), 1e-4, 0.95)
+    own = moment_rho(before.y, before.n, raised)
+    if not np.isfinite(own):
+        return rho
+    number = float((before.n > 1.0).sum())
+    return max(rho, (number * own + _CORRELATION_PLATES * rho) / (number + _CORRELATION_PLATES))
 
 
 def _alike(night: Night, evidence: Evidence) -> np.ndarray:
@@ -57,9 +91,11 @@ def _alike(night: Night, evidence: Evidence) -> np.ndarray:
     alike = np.ones(len(parts), bool)
     if evidence.sign is not None:
         alike &= night.history.cells.part_sign[: len(parts)] == SIGNS.index(evidence.sign)
-    if evidence.band == "height" and "from_mm" in evidence.detail:
-        height = parts["failure_height_mm"].to_numpy()
-        alike &= (height >= evidence.detail["from_mm"]) & (height <= evidence.detail["to_mm"])
+    if evidence.band is not None and "from_mm" in evidence.detail:
+        height = parts["failure_height_mm"].to_numpy(float)
+        low, high = float(evidence.detail["from_mm"]), float(evidence.detail["to_mm"])
+        with np.errstate(invalid="ignore"):  # the base has no lower end, the body no upper one
+            alike &= ((height >= low) | (evidence.band == "base")) & ((height <= high) | (evidence.band == "body"))
     return alike
 
 
@@ -86,9 +122,7 @@ def _of_subject(night: Night, evidence: Evidence) -> np.ndarray:
     return mine
 
 
-def _bare_plates(
-    night: Night, evidence: Evidence, since: dt.date
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _bare_plates(night: Night, evidence: Evidence, since: dt.date) -> MendedPlates:
     """The same on a farm that records no parts: each plate is one trial."""
     plates = night.plates
     column = _COLUMN.get(evidence.subject.type)
@@ -97,4 +131,4 @@ def _bare_plates(
     failed = (plates["outcome"] != "good").to_numpy()[mine]
     rate = (float((plates["outcome"] != "good").sum()) + 0.5) / (len(plates) + 1.0)
     day = plates["day"].to_numpy("datetime64[D]")[mine]
-    return np.ones(mine.sum()), failed.astype(float), np.full(int(mine.sum()), rate), day
+    return MendedPlates(np.ones(mine.sum()), failed.astype(float), np.full(int(mine.sum()), rate), day)

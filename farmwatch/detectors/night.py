@@ -72,13 +72,17 @@ class History:
 
 @dataclass(frozen=True)
 class Spell:
-    """The days on which a known finding of a ``kind`` was in force on its subject; ``until`` is None while it goes on."""
+    """The days on which a known finding of a ``kind`` was in force on its subject; ``until`` is None while it goes on.
+
+    ``watched``: it was mended on the day ``until``, and whether that held is not known yet.
+    """
 
     subject: Subject
     sign: str | None
     since: dt.date
     until: dt.date | None
     kind: FindingKind = "rate_shift"
+    watched: bool = False
 
 
 @dataclass(frozen=True)

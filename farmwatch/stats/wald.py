@@ -4,7 +4,8 @@ Each plate of n parts adds the log-likelihood ratio of y failures under "as bad 
 Where the sum first reaches log((1 - b) / a) the fault is said to be there still, where it first falls to
 log(b / (1 - a)) to be gone; a bounds the chance of the first where it is gone, b of the second where it is there,
 however often one looks (A. Wald, Annals of Mathematical Statistics 16, 1945, 117-186; Sequential Analysis, 1947).
-Parts of a plate fail together: the counts are beta-binomial, with one correlation.
+Parts of a plate fail together: the counts are beta-binomial. A fault that takes some plates whole and spares the others
+has a correlation of its own: under it a good plate is no wonder, and says little.
 """
 
 from __future__ import annotations
@@ -49,10 +50,15 @@ def log_beta_binomial(y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float) -
     return np.asarray(choose + betaln(y + a, n - y + b) - betaln(a, b))
 
 
-def log_ratios(y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float) -> np.ndarray:
-    """Log-likelihood ratio of each plate (plates,): odds raised by ``log_odds_ratio`` against ``p`` as expected."""
+def log_ratios(
+    y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float, rho_worse: float | None = None
+) -> np.ndarray:
+    """Log-likelihood ratio of each plate (plates,): odds raised by ``log_odds_ratio`` against ``p`` as expected.
+
+    ``rho_worse``: the correlation while the fault is there, by default ``rho`` as well.
+    """
     worse = expit(logit(np.clip(p, 1e-9, 1.0 - 1e-9)) + log_odds_ratio)
-    return log_beta_binomial(y, n, worse, rho) - log_beta_binomial(y, n, p, rho)
+    return log_beta_binomial(y, n, worse, rho if rho_worse is None else rho_worse) - log_beta_binomial(y, n, p, rho)
 
 
 def sequential(steps: np.ndarray, lower: float, upper: float, first_look: int = 0) -> Sequential:
@@ -70,13 +76,15 @@ def sequential(steps: np.ndarray, lower: float, upper: float, first_look: int = 
     return Sequential("there" if path[first] >= upper else "gone", first, path, lower, upper)
 
 
-def step_moments(n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float) -> tuple[float, float]:
+def step_moments(
+    n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float, rho_worse: float | None = None
+) -> tuple[float, float]:
     """Mean step of a plate if the rate is back, and if it is as bad as before, averaged over plates (n, p)."""
     size, risk = np.asarray(n, float)[:, None], np.asarray(p, float)[:, None]
     y = np.arange(int(size.max()) + 1.0)[None, :]
     possible = y <= size
     y = np.where(possible, y, 0.0)
-    step = log_ratios(y, size, risk, rho, log_odds_ratio)
+    step = log_ratios(y, size, risk, rho, log_odds_ratio, rho_worse)
     back = np.where(possible, np.exp(log_beta_binomial(y, size, risk, rho)), 0.0)
     bad = back * np.exp(step)
     return float((back * step).sum(axis=1).mean()), float((bad * step).sum(axis=1).mean())

@@ -75,16 +75,16 @@ def test_a_height_is_judged_against_what_parts_do_and_not_against_what_failures_
     night = join_history(farm(left_side)).night(START + dt.timedelta(days=39), settings)
     night = replace(night, part_risk=np.full(len(night.parts), 0.03))
     where = replace(tilt.evidence, kind="height_pattern", sign="off_plate", band="base", unit="plates", expected=30.0)
-    n, y, p, day = mended_plates(night, where, DONE)
-    assert day.min() > np.datetime64(DONE)
-    assert y.sum() > 0.2 * n.sum()
+    since = mended_plates(night, where, DONE)
+    assert since.day.min() > np.datetime64(DONE)
+    assert since.y.sum() > 0.2 * since.n.sum()
     # all the other failures are split, so that off_plate is expected of hardly any part
-    assert (p < 0.001).all()
+    assert (since.p < 0.001).all()
     signless = replace(where, sign=None)
-    assert mended_plates(night, signless, DONE)[2] == pytest.approx(0.03)
+    assert mended_plates(night, signless, DONE).p == pytest.approx(0.03)
     rate = replace(where, kind="rate_shift", band=None, unit="parts", expected=0.54)
     during = 6 * 9  # plates of P-00 from the day it began to the day of the mend, nine parts each
-    assert mended_plates(night, rate, DONE)[2] == pytest.approx(0.54 / during)
+    assert mended_plates(night, rate, DONE).p == pytest.approx(0.54 / during)
 
 
 @pytest.mark.parametrize("fell", ["cleared", "returned"])
@@ -93,3 +93,19 @@ def test_a_verdict_once_fallen_stands(fell: str, tilt: Finding, table: CauseTabl
     repair = {"status": fell, "event_id": "E0", "action": "plate_levelled", "on": DONE, "decided_on": DONE}
     back = replace(tilt, status="returned", repair=repair)
     assert _judged(back, "plate_levelled", table, settings) == back
+
+
+def test_what_got_better_is_not_mended(tilt: Finding, table: CauseTable, settings: Settings) -> None:
+    well = replace(tilt, evidence=replace(tilt.evidence, direction="down"))
+    assert _judged(well, "plate_levelled", table, settings) == well
+
+
+def test_the_size_before_is_measured_as_the_plates_since_are(
+    tilt: Finding, table: CauseTable, settings: Settings
+) -> None:
+    """A finding may state an odds ratio of something else; the plates under the fault say what as bad as before is."""
+    for said in (1.6, 6.0, 90.0):
+        evidence = replace(tilt.evidence, effect=said, effect_low=said / 2.0, effect_high=2.0 * said)
+        judged_so = _judged(replace(tilt, evidence=evidence), "plate_levelled", table, settings)
+        assert judged_so.status == "returned"
+        assert 5.0 < judged_so.repair["before"] < 40.0

@@ -173,6 +173,15 @@ def test_the_verdict_is_read_from_the_ledger(settings: Settings) -> None:
     assert verdict_of({"action": "film_changed", "status": "watching"}) is None
 
 
+def test_a_fault_that_spares_most_plates_is_not_cleared_by_a_few_good_ones(settings: Settings) -> None:
+    n, p = np.full(3, SIZE), np.full(3, 0.03)
+    even = repair_verdict(n, np.zeros(3), p, RHO, np.log(30.0), 0.1, settings.repairs)
+    assert even.status == "cleared"
+    bouts = repair_verdict(n, np.zeros(3), p, RHO, np.log(30.0), 0.1, settings.repairs, rho_before=0.8)
+    assert bouts.status == "watching"
+    assert 0 < bouts.plates_needed_if_held < 20
+
+
 def test_every_action_of_the_trade_mends_some_cause(table: CauseTable) -> None:
     """A code that no cause names would never start a verdict."""
     for action in set(ACTIONS) - {"other"}:

@@ -156,3 +156,22 @@ def test_the_effect_of_no_plates_is_the_prior() -> None:
     mean, low, high = effect_since(none, none, none, 0.1, 1.0)
     assert mean == pytest.approx(0.0, abs=1e-6)
     assert (low, high) == pytest.approx((-1.96, 1.96), abs=0.03)
+
+
+def test_a_fault_with_a_correlation_of_its_own_by_hand_and_its_errors() -> None:
+    n, p, rho, own, b = 6, 0.05, 0.1, 0.6, np.log(12.0)
+    worse, y = expit(logit(p) + b), np.arange(n + 1)
+    there = betabinom.logpmf(y, n, worse * (1 - own) / own, (1 - worse) * (1 - own) / own)
+    back = betabinom.logpmf(y, n, p * (1 - rho) / rho, (1 - p) * (1 - rho) / rho)
+    every = np.full(n + 1, float(n))
+    np.testing.assert_allclose(log_ratios(y, every, np.full(n + 1, p), rho, b, own), there - back, rtol=1e-9)
+    lower, upper = limits(0.05, 0.05)
+    rng = np.random.default_rng(8)
+    wrong = {"even": 0, "own": 0}
+    for _ in range(600):  # it is there still: how often is it called gone?
+        seen = rng.binomial(n, rng.beta(worse * (1 - own) / own, (1 - worse) * (1 - own) / own, 200)).astype(float)
+        for name, correlation in (("even", rho), ("own", own)):
+            steps = log_ratios(seen, np.full(200, float(n)), np.full(200, p), rho, b, correlation)
+            wrong[name] += sequential(steps, lower, upper).decision == "gone"
+    assert wrong["own"] / 600 < 0.07
+    assert wrong["even"] > 3 * wrong["own"]
