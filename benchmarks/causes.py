@@ -54,7 +54,8 @@ def from_truth(farm: SimulatedFarm, days_after: int, table: CauseTable, settings
     as_of = fault.since + days_after * DAY
     night = history.night(as_of, settings)
     risk = pd.Series(farm.quiet_risk, index=pd.MultiIndex.from_frame(farm.records.parts[["run_id", "part_no"]]))
-    expected = risk.reindex(pd.MultiIndex.from_frame(night.parts[["run_id", "part_no"]])).to_numpy()
+    run = night.plates["run_id"].iloc[night.parts["plate"]].to_numpy()
+    expected = risk.reindex(pd.MultiIndex.from_arrays([run, night.parts["part_no"].to_numpy(float)])).to_numpy()
     context = Context(farm.records, settings, as_of, night.plates, night.parts, expected)
     plates = context.plates_of(fault.subject)
     plates = plates[context.day[plates] >= np.datetime64(fault.since)]

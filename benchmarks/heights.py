@@ -52,8 +52,7 @@ def quiet(farms: int, first_seed: int, every: int) -> tuple[Counter[tuple[str, s
     for seed in range(first_seed, first_seed + farms):
         history = join_history(quiet_farm(seed, PRINTERS, DAYS).records)
         plates += len(history.plates)
-        first = history.records.first_day()
-        assert first is not None
+        first = history.plates["day"].min().date()
         told: dict[Subject, Evidence] = {}
         for day in range(every, DAYS, every):
             for one in above(history, first + dt.timedelta(days=day)):

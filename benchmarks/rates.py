@@ -31,11 +31,10 @@ ONSET, NIGHTS, PRINTER = 60, 40, "P07"
 def plates_of(farm: SimulatedFarm) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Printer, day, parts, failures and true mean risk of each plate, in the order in which they became known."""
     history = join_history(farm.records)
-    order = np.argsort(history.parts["run_id"].to_numpy(), kind="stable")
-    risk = np.empty(len(order))
     raw = farm.records.parts
     key = raw["run_id"] + "/" + raw["part_no"].astype(int).astype(str)
-    known = history.parts["run_id"] + "/" + history.parts["part_no"].astype(int).astype(str)
+    run = history.plates["run_id"].iloc[history.parts["plate"]].reset_index(drop=True)
+    known = run + "/" + history.parts["part_no"].astype(int).astype(str)
     risk = farm.quiet_risk[np.argsort(key.to_numpy())][np.argsort(np.argsort(known.to_numpy()))]
     plate, counted = history.parts["plate"].to_numpy(), history.parts["known"].to_numpy()
     number = len(history.plates)

@@ -79,7 +79,7 @@ def simulated(printers: int, days: int) -> Iterator[tuple[Farm, list[Path]]]:
 
 
 def last_day(history: History) -> dt.date:
-    return history.records.local_dates(history.records.runs["started_at"]).max().date()
+    return history.plates["day"].max().date()
 
 
 def two_nights(

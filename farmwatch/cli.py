@@ -152,7 +152,7 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     """Tell the story of one finding: evidence, ranked causes, next checks."""
     from farmwatch.causes.explain import as_text, tell
     from farmwatch.causes.repairs import verdict_of
-    from farmwatch.nightly import causes_of_farm, context_of, look
+    from farmwatch.nightly import causes_of_farm, context_of, history_of, look
     from farmwatch.report.text import printable
     from farmwatch.store import load_findings, nights
 
@@ -161,9 +161,7 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     finding = next((f for f in every if f.finding_id == finding_id), None)
     if finding is None:
         raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
-    from farmwatch.detectors.night import join_history
-
-    night = look(join_history(farm.records()), nights(farm)[-1], farm.settings, every)
+    night = look(history_of(farm), nights(farm)[-1], farm.settings, every)
     story = tell(finding, causes_of_farm(farm), farm.settings, context_of(night), verdict_of(finding.repair))
     click.echo("\n".join(printable(line) for line in as_text(story, plates).splitlines()))
 
@@ -237,7 +235,7 @@ def replay(
     as_json: bool,
 ) -> None:
     """Walk every night of a span, each with only what had ended by then; writes nothing."""
-    from farmwatch.nightly import causes_of_farm
+    from farmwatch.nightly import causes_of_farm, history_of
     from farmwatch.replay import replay as walk
     from farmwatch.report.text import findings_table, to_json
     from farmwatch.store import records_at
@@ -246,7 +244,7 @@ def replay(
         raise click.UsageError("--to lies before --from")
     asked = engine_asked(engine, scheduler)
     farm = open_farm(farm_path)
-    records = records_at(records_uri, farm.timezone) if records_uri else farm.records()
+    records = records_at(records_uri, farm.timezone) if records_uri else history_of(farm)
     nights = (last - first).days + 1
     with progress_bar("nights", quiet=False) as bar:
         tick = (lambda night: bar((night - first).days + 1, nights, str(night))) if bar is not None else None

@@ -7,8 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from farmwatch.collect import collect
-from farmwatch.detectors.night import join_history
-from farmwatch.nightly import causes_of_farm, nights
+from farmwatch.nightly import causes_of_farm, history_of, nights
 from farmwatch.report.text import findings_table
 from farmwatch.report.week import Week
 from farmwatch.settings import shipped_samples
@@ -27,9 +26,8 @@ def demo(directory: Path, say: Callable[[str], object], progress: Callable[[dt.d
     farm = Farm.create(directory, TIMEZONE)
     total = collect(farm, [path for path in sorted(samples.iterdir()) if path.suffix in (".csv", ".parquet")]).totals
     say(f"Collected {total.taken} rows from {samples.name}/ into {directory}/records.")
-    records = farm.records()
-    history = join_history(records)
-    first, last = records.local_dates(records.runs["started_at"]).agg(["min", "max"])
+    history = history_of(farm)
+    first, last = history.plates["day"].agg(["min", "max"])
     count = (last - first).days + 1
     say(f"Analysing {count} nights, {first:%Y-%m-%d} to {last:%Y-%m-%d}, each with what was known by then ...")
     found = nights(farm, history, first.date(), last.date(), causes_of_farm(farm), progress).findings

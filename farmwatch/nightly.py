@@ -16,11 +16,12 @@ from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.crew import Crew, alone
 from farmwatch.detectors.expected import fit_expectation
 from farmwatch.detectors.mended import MendedPlates, fault_correlation, mended_plates
-from farmwatch.detectors.night import History, Night, Spell, join_history
+from farmwatch.detectors.night import PART_COLUMNS, History, Night, Spell, join_history
 from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Evidence, Finding, Status
 from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
+from farmwatch.records import TABLES
 from farmwatch.settings import Settings
 from farmwatch.stats.wald import effect_since
 from farmwatch.store import Farm
@@ -160,11 +161,17 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
     return replace(finding, causes=causes, next_checks=checks)
 
 
+def history_of(farm: Farm) -> History:
+    """The farm's records, read and joined. Raises what the store raises."""
+    others = farm.records([table for table in TABLES if table != "parts"])
+    return join_history(others, farm.pieces("parts", PART_COLUMNS))
+
+
 def nightly(farm: Farm, as_of: dt.date, engine: Engine | None = None, history: History | None = None) -> NightResult:
     """The night ``as_of`` on a farm's records, filed in its ledger. ``history``: the records, where they have been read.
     Raises what the store and the causes raise.
     """
-    history = history or join_history(farm.records())
+    history = history or history_of(farm)
     return nights(farm, history, as_of, as_of, causes_of_farm(farm), engine=engine)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from farmwatch.causes.table import CauseTable
-from farmwatch.detectors.night import join_history
+from farmwatch.detectors.night import History, join_history
 from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Finding
 from farmwatch.nightly import run_night
@@ -26,7 +26,7 @@ class Replay:
 
 
 def replay(
-    records: Records,
+    records: Records | History,
     first_night: dt.date,
     last_night: dt.date,
     settings: Settings,
@@ -36,10 +36,10 @@ def replay(
 ) -> Replay:
     """Walk the nights from ``first_night`` to ``last_night``, both included, with an empty ledger to begin with.
 
-    ``engine``: where the detectors run, by default as the settings say.
+    ``records``: as they are, or joined already. ``engine``: where the detectors run, by default as the settings say.
     """
     engine = engine or engine_of(settings)
-    history = join_history(records)
+    history = records if isinstance(records, History) else join_history(records)
     findings: Sequence[Finding] = ()
     first: dict[str, Finding] = {}
     failed: list[Check] = []

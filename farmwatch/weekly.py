@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from farmwatch.causes.table import CauseTable
-from farmwatch.detectors.night import History, Night, join_history
+from farmwatch.detectors.night import History, Night
 from farmwatch.evidence import Check, Finding
-from farmwatch.nightly import causes_of_farm, look
-from farmwatch.records import Records
+from farmwatch.nightly import causes_of_farm, history_of, look
 from farmwatch.report.contents import WeeklyContents, build_contents
 from farmwatch.report.markdown import json_page, markdown_page
 from farmwatch.report.page import html_page
@@ -52,9 +51,9 @@ def contents_of(farm: Farm, week: Week) -> WeeklyContents:
     analysed = bool(filed) and filed[-1] >= week.first
     findings = load_findings(farm, week.last)
     checks = load_checks(farm, week.last) if analysed else []
-    records = farm.records()
-    as_of = filed[-1] if analysed else last_known(records, week)
-    night, trouble = night_of(join_history(records), as_of, farm.settings, findings)
+    history = history_of(farm)
+    as_of = filed[-1] if analysed else last_known(history, week)
+    night, trouble = night_of(history, as_of, farm.settings, findings)
     return contents_of_night(night, week, findings, [*checks, *trouble], causes_of_farm(farm))
 
 
@@ -94,9 +93,9 @@ def contents_of_night(
     )
 
 
-def last_known(records: Records, week: Week) -> dt.date:
+def last_known(history: History, week: Week) -> dt.date:
     """The last day of the week on which anything became known; its last day on a farm without any."""
-    known = records.known_from("runs").dropna()
+    known = history.plates["known_at"]
     if known.empty:
         return week.last
-    return min(max(records.local_dates(known).max().date(), week.first), week.last)
+    return min(max(history.records.local_dates(known).max().date(), week.first), week.last)

@@ -99,7 +99,7 @@ class Context:
     @cached_property
     def failed_sign(self) -> np.ndarray:
         """Place in :data:`SIGNS` of each failed part, -1 where none was written; the run's stands in for a plate's."""
-        own = self._of_failed("sign")
+        own = self._of_failed("sign").astype("str")
         run = self.plates["sign"].iloc[self.part_plate[self.failed]].reset_index(drop=True)
         written = own.where(~self._unwritten(own.notna().to_numpy()), run)
         codes = pd.Categorical(written, categories=SIGNS).codes.astype(int)

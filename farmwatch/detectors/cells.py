@@ -61,21 +61,21 @@ class CellCounts:
 
 def sign_columns(signs: pd.Series) -> np.ndarray:
     """Column of each written sign: unknown codes count as ``other``, a missing one as the last column."""
-    known = {sign: column for column, sign in enumerate(SIGNS)}
-    column = signs.map(known)
-    return column.fillna(known["other"]).where(signs.notna(), SIGN_COUNT - 1).to_numpy().astype("int64")
+    code, written = pd.factorize(signs)
+    column_of = [SIGNS.index(sign if sign in SIGNS else "other") for sign in written]
+    return np.array([*column_of, SIGN_COUNT - 1], dtype="int8")[code]
 
 
 def cut_cells(plates: pd.DataFrame, parts: pd.DataFrame) -> Cells:
     """Cut joined ``plates`` and ``parts`` (see ``History``) into cells."""
     design_code, designs = pd.factorize(parts["design_id"], sort=True)
-    key = parts["plate"].to_numpy() * (len(designs) + 1) + (design_code + 1)
+    key = parts["plate"].to_numpy() * np.int64(len(designs) + 1) + (design_code + 1)
     part_keys = np.unique(key)
     outcome = plates["outcome"].to_numpy()
     bare = (plates["parts"].to_numpy() == 0) & (outcome != "stopped")
     bare_keys = np.flatnonzero(bare) * (len(designs) + 1)
     keys = np.union1d(part_keys, bare_keys)
-    part_cell = np.searchsorted(keys, key)
+    part_cell = np.searchsorted(keys, key).astype("int32")
     plate = keys // (len(designs) + 1)
     whole_run = np.isin(keys, bare_keys)
 
@@ -134,7 +134,8 @@ def count_cells(cells: Cells, known: np.ndarray, failed: np.ndarray, plates: int
     number = int(np.searchsorted(cells.plate, plates, side="left"))
     cell, sign = cells.part_cell[: len(known)], cells.part_sign[: len(known)]
     trials = np.bincount(cell, weights=known, minlength=number)[:number]
-    flat = np.bincount((cell * SIGN_COUNT + sign)[failed], minlength=number * SIGN_COUNT)[: number * SIGN_COUNT]
+    place = cell[failed] * np.int64(SIGN_COUNT) + sign[failed]
+    flat = np.bincount(place, minlength=number * SIGN_COUNT)[: number * SIGN_COUNT]
     failures = flat.reshape(number, SIGN_COUNT).astype(float)
     whole = np.flatnonzero(cells.whole_run[:number])
     trials[whole] = 1.0

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 
 from farmwatch.detectors.cells import Cells, cut_cells
 from farmwatch.evidence import Check, Evidence, FindingKind, Subject
-from farmwatch.records import Records
+from farmwatch.records import Records, empty
 from farmwatch.settings import Settings
 
 if TYPE_CHECKING:
@@ -30,24 +31,46 @@ PLATE_CONTEXT = (
     "family",
     "resin",
 )
+# what a night asks of a part; the rest of its columns is never read
+PART_COLUMNS = (
+    "run_id",
+    "part_no",
+    "design_id",
+    "x_mm",
+    "y_mm",
+    "footprint_mm2",
+    "height_mm",
+    "outcome",
+    "failure_height_mm",
+    "sign",
+    "recorded_at",
+)
 
 
 @dataclass(frozen=True)
 class History:
     """A farm's whole record, joined once, in the order in which it became known.
 
-    ``plates``: one row a run: every column of ``runs``, then ``room``, ``family``, ``plate_width_mm``,
+    ``records``: the other tables; its runs and parts are left empty, for they stand here.
+
+    ``plates``: one row a run: every column of ``runs`` but its note, then ``room``, ``family``, ``plate_width_mm``,
     ``plate_depth_mm``, ``build_height_mm`` of its printer, ``resin``, ``opened_on`` of its lot, ``day`` (local date of
     its start, ``datetime64``), ``known_at`` (UTC), ``parts`` (parts with a known outcome), ``failures`` (of them),
     ``footprint_mm2`` (sum over the plate), ``plate_height_mm`` (tallest part). Sorted by ``known_at``, then ``run_id``.
 
-    ``parts``: one row a part whose run is known: every column of ``parts``, ``plate`` (row number of its plate in
-    ``plates``), ``known`` (whether good or failed was written), ``failed`` (bool). In the order of ``plates``.
+    ``parts``: one row a part whose run is known: ``plate`` (row number of its plate in ``plates``), ``part_no``,
+    ``design_id`` and ``sign`` (categories in order), ``x_mm``, ``y_mm``, ``height_mm``, ``failure_height_mm``, ``known``
+    (whether good or failed was written), ``failed`` (bool). In the order of ``plates``, then of ``part_no``. Parts are by
+    far the most rows, so whole numbers are as small as they may be: 43 bytes a part, where the columns of the records
+    take 130.
+
+    ``late_parts``: row of each part that was written after its plate was known, and when, ``datetime64[us, UTC]``.
     """
 
     records: Records
     plates: pd.DataFrame
     parts: pd.DataFrame
+    late_parts: pd.Series
 
     @cached_property
     def cells(self) -> Cells:
@@ -60,10 +83,12 @@ class History:
         count = int(self.plates["known_at"].searchsorted(instant, side="left"))
         parts_count = int(np.searchsorted(self.parts["plate"].to_numpy(), count, side="left"))
         parts = self.parts.iloc[:parts_count]
-        late = parts["known_at"] >= instant
-        if late.any():
+        late = self.late_parts.index[self.late_parts >= instant]
+        if len(late):
             # a part corrected after its run ended is not known yet; its plate is
-            parts = parts.assign(known=parts["known"] & ~late, failed=parts["failed"] & ~late)
+            written = np.ones(parts_count, bool)
+            written[late[late < parts_count]] = False
+            parts = parts.assign(known=parts["known"] & written, failed=parts["failed"] & written)
         if part_risk is None:
             known = max(float(parts["known"].sum()), 1.0)
             part_risk = np.full(parts_count, (float(parts["failed"].sum()) + 0.5) / (known + 1.0))
@@ -106,8 +131,8 @@ class Night:
 
     @cached_property
     def records(self) -> Records:
-        """The raw tables as known by this night."""
-        return self.history.records.known_by(self.instant)
+        """The tables beside plates and parts as known by this night; layers, which runs date, are left empty."""
+        return replace(self.history.records, layers=empty("layers")).known_by(self.instant)
 
 
 @dataclass(frozen=True)
@@ -121,33 +146,75 @@ class Verdicts:
 Detector = Callable[[Night], Verdicts]
 
 
-def join_history(records: Records) -> History:
-    """Join the tables of a farm into plates and parts. Unregistered printers and lots leave their columns missing."""
-    plates = records.runs.copy(deep=False)
+def join_history(records: Records, parts: Iterable[pd.DataFrame] | None = None) -> History:
+    """Join the tables of a farm into plates and parts. Unregistered printers and lots leave their columns missing.
+
+    ``parts``: the rows of that table piece by piece, each with PART_COLUMNS, so that they never stand whole beside what is
+    made of them; by default those of ``records``.
+    """
+    plates = _join_plates(records)
+    columns = _join_parts(plates, [records.parts] if parts is None else parts)
+    number, plate = len(plates), columns["plate"]
+    plates["parts"] = np.bincount(plate, weights=columns["known"], minlength=number)
+    plates["failures"] = np.bincount(plate, weights=columns["failed"], minlength=number)
+    plates["footprint_mm2"] = np.bincount(plate, weights=np.nan_to_num(columns.pop("footprint_mm2")), minlength=number)
+    tallest = np.full(number, np.nan)
+    np.fmax.at(tallest, plate, columns["height_mm"])
+    plates["plate_height_mm"] = tallest
+    recorded = columns.pop("recorded_at")
+    late = np.flatnonzero(recorded > _instants(plates["known_at"])[plate])
+    late_parts = pd.Series(pd.to_datetime(recorded[late], utc=True), index=late, dtype="datetime64[us, UTC]")
+    others = replace(records, runs=empty("runs"), parts=empty("parts"))
+    return History(others, plates, pd.DataFrame(columns, copy=False), late_parts)
+
+
+def _join_plates(records: Records) -> pd.DataFrame:
+    plates = records.runs.drop(columns="note", errors="ignore")
     plates["known_at"] = records.known_from("runs")
     plates["day"] = records.local_dates(plates["started_at"])
     printer_columns = ["printer_id", "plate_width_mm", "plate_depth_mm", "build_height_mm", "room", "family"]
     plates = plates.merge(records.printers[printer_columns], on="printer_id", how="left")
     plates = plates.merge(records.lots[["lot_id", "resin", "opened_on"]], on="lot_id", how="left")
-    plates = plates.sort_values(["known_at", "run_id"], ignore_index=True)
+    return plates.sort_values(["known_at", "run_id"], ignore_index=True)
 
-    parts = records.parts.copy(deep=False)
-    parts["known_at"] = records.known_from("parts")
-    row_of_run = pd.Series(np.arange(len(plates)), index=plates["run_id"].to_numpy())
-    parts["plate"] = parts["run_id"].map(row_of_run)
-    parts = parts[parts["plate"].notna()]
-    parts["plate"] = parts["plate"].astype("int64")
-    parts = parts.sort_values(["plate", "part_no"], ignore_index=True)
-    parts["known"] = (parts["outcome"] != "unknown").to_numpy()
-    parts["failed"] = (parts["outcome"] == "failed").to_numpy()
 
-    number = len(plates)
-    plate = parts["plate"].to_numpy()
-    plates["parts"] = np.bincount(plate, weights=parts["known"], minlength=number)
-    plates["failures"] = np.bincount(plate, weights=parts["failed"], minlength=number)
-    plates["footprint_mm2"] = np.bincount(plate, weights=parts["footprint_mm2"].fillna(0.0), minlength=number)
-    plates["plate_height_mm"] = parts.groupby("plate")["height_mm"].max().reindex(range(number)).to_numpy()
-    return History(records, plates, parts)
+def _join_parts(plates: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> dict[str, Any]:
+    """The columns of ``History.parts``, then ``footprint_mm2`` and ``recorded_at``, in the order of the plates."""
+    row_of_run = pd.Index(plates["run_id"])
+    pieces = [_join_piece(row_of_run, piece) for piece in parts]
+    plate, number = (np.concatenate([piece[name] for piece in pieces]) for name in ("plate", "part_no"))
+    order = np.lexsort((number, plate))
+    columns: dict[str, Any] = {}
+    for name in list(pieces[0]):
+        column = [piece.pop(name) for piece in pieces]  # popped, so that only one column at a time stands twice
+        if isinstance(column[0], pd.Categorical):
+            columns[name] = union_categoricals(column, sort_categories=True)[order]
+        else:
+            columns[name] = np.concatenate(column)[order]
+    return columns
+
+
+def _join_piece(row_of_run: pd.Index, piece: pd.DataFrame) -> dict[str, Any]:
+    """The columns of those rows of ``piece`` whose run is in ``row_of_run``, in the smallest types that hold them."""
+    code, runs = pd.factorize(piece["run_id"])
+    plate = np.append(row_of_run.get_indexer(runs), -1)[code].astype("int32")
+    piece, plate = piece[plate >= 0], plate[plate >= 0]
+    outcome = piece["outcome"]
+    return {
+        "plate": plate,
+        "part_no": pd.to_numeric(piece["part_no"], downcast="integer").to_numpy(),
+        "design_id": pd.Categorical(piece["design_id"]),
+        "sign": pd.Categorical(piece["sign"]),
+        **{name: piece[name].to_numpy() for name in ("x_mm", "y_mm", "height_mm", "failure_height_mm")},
+        "known": (outcome != "unknown").to_numpy(),
+        "failed": (outcome == "failed").to_numpy(),
+        "footprint_mm2": piece["footprint_mm2"].to_numpy(),
+        "recorded_at": _instants(piece["recorded_at"]),
+    }
+
+
+def _instants(times: pd.Series) -> np.ndarray:
+    return times.to_numpy("datetime64[us]")
 
 
 def day_number(day: dt.date) -> int:

@@ -163,7 +163,7 @@ def _sign(night: Night, plates: Plates, rows: np.ndarray) -> str | None:
     mine = np.zeros(len(night.plates), bool)
     mine[plates.row[rows]] = True
     failed = parts["failed"].to_numpy() & mine[parts["plate"].to_numpy()]
-    signs = parts["sign"][failed]
+    signs = parts["sign"][failed].astype("str")
     counts = signs[signs.isin(plates.counter.signs)].value_counts()
     if counts.empty or counts.iloc[0] < 0.7 * counts.sum():
         return None

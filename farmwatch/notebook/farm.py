@@ -18,9 +18,9 @@ from farmwatch.causes.table import CauseTable
 from farmwatch.detectors.counters import COUNTERS, service_counters
 from farmwatch.detectors.effects import joint_effects
 from farmwatch.detectors.expected import spell_mask
-from farmwatch.detectors.night import Night, join_history
+from farmwatch.detectors.night import History, Night
 from farmwatch.evidence import Evidence, Finding
-from farmwatch.nightly import causes_of_farm
+from farmwatch.nightly import causes_of_farm, history_of
 from farmwatch.notebook.shown import FindingList, FindingView, Pictures, WeeklyReport
 from farmwatch.records import conform
 from farmwatch.report.frames import Frames
@@ -126,14 +126,19 @@ class NotebookFarm:
         filed = nights(self.farm)
         if filed:
             return filed[-1]
-        records = self.farm.records()
-        known = records.known_from("runs").dropna()
-        return records.local_dates(known).max().date() if len(known) else last_known(records, Week(1970, 1))
+        known = self._history.plates["known_at"]
+        if known.empty:
+            return last_known(self._history, Week(1970, 1))
+        return self._history.records.local_dates(known).max().date()
+
+    @cached_property
+    def _history(self) -> History:
+        return history_of(self.farm)
 
     @cached_property
     def night(self) -> Night:
         """What was known by :attr:`as_of`, joined, with the fitted expectation."""
-        return night_of(join_history(self.farm.records()), self.as_of, self.farm.settings, self._ledger)[0]
+        return night_of(self._history, self.as_of, self.farm.settings, self._ledger)[0]
 
     @cached_property
     def _ledger(self) -> list[Finding]:
@@ -169,7 +174,9 @@ class NotebookFarm:
         which that was ``expected`` of such work, with the effects of known faults left out.
         """
         parts = self.night.parts
-        frame = parts[["run_id", "part_no", "design_id", "failed"]].assign(expected=self.night.part_risk)
+        run = self.night.plates["run_id"].iloc[parts["plate"]].reset_index(drop=True)
+        kept = parts[["part_no", "design_id", "failed"]].astype({"part_no": "float64", "design_id": "str"})
+        frame = pd.concat([run, kept], axis=1).assign(expected=self.night.part_risk)
         return frame[parts["known"].to_numpy()].reset_index(drop=True)
 
     @cached_property

@@ -36,12 +36,12 @@ class Reading:
 
     def history(self, farm: Farm) -> History:
         """The records as they stand. Raises what the store raises."""
-        from farmwatch.detectors.night import join_history
+        from farmwatch.nightly import history_of
 
         state = farm.records_state()  # before they are read: what is written meanwhile is read the next time
         if self._history is None or state != self._state:
             self._history = None  # never two in memory
-            self._history, self._state = join_history(farm.records()), state
+            self._history, self._state = history_of(farm), state
         return self._history
 
 

@@ -153,6 +153,11 @@ class Farm:
         frame = conform(rows, table)
         return frame if columns is None else frame[[name for name in frame.columns if name in columns]]
 
+    def pieces(self, table: str, columns: Sequence[str]) -> Iterator[pd.DataFrame]:
+        """What :meth:`read` gives, some rows after the other, so that a large table never stands whole in memory."""
+        for rows in self.folder(table).batches(columns):
+            yield conform(rows.to_pandas(), table)[list(columns)]
+
     def records(self, tables: Sequence[str] = tuple(TABLES)) -> Records:
         """The farm's tables as frames; those not named in ``tables`` are left empty."""
         return Records(**{table: self.read(table) for table in tables}, timezone=self.timezone)

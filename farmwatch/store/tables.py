@@ -9,7 +9,7 @@ by any program sees all of them. A table without rows is a file without rows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +24,7 @@ from farmwatch.store.files import StoreError, make_folder, one_line, replace_fil
 
 FILE = "rows.parquet"
 UNKNOWN = "unknown"
+GROUP_ROWS = 131_072  # rows that are packed together in a file
 RESERVED = ("filed",)
 _UNITS = {"runs": "M", "parts": "M", "layers": "D"}
 _SORTED_BY = {"runs": ("printer_id", "started_at", "run_id"), "coupons": ("printer_id", "measured_at", "coupon_id")}
@@ -106,6 +107,13 @@ class TableFolder:
                 raise
             return self._read(now, columns, where, drawers)  # rebuilt records took their place meanwhile
 
+    def batches(self, columns: Sequence[str]) -> Iterator[pa.Table]:
+        """What :meth:`read` gives, drawer by drawer, in pieces of at most GROUP_ROWS; an empty table is one piece."""
+        for drawer in self.files() or ("",):
+            rows = self.read(columns, drawers=[drawer])
+            for start in range(0, max(len(rows), 1), GROUP_ROWS):
+                yield rows.slice(start, GROUP_ROWS)
+
     def _read(
         self,
         files: dict[str, Path],
@@ -134,7 +142,7 @@ class TableFolder:
             self.file_of(drawer),
             self.beside,
             lambda stream: pq.write_table(
-                rows, stream, compression="zstd", row_group_size=131_072, write_page_checksum=True
+                rows, stream, compression="zstd", row_group_size=GROUP_ROWS, write_page_checksum=True
             ),
         )
 

@@ -455,6 +455,6 @@ def test_told_with_its_night_every_answer_lists_its_plates(settings: Settings, t
     for lead in ("Where", "How high", "How it looks"):
         assert questions[lead]
         assert set(questions[lead]) <= own
-    failing = {run for run, outcome in zip(one.context.parts["run_id"], one.context.parts["outcome"], strict=True)
-               if outcome == "failed"}  # fmt: skip
+    plates, parts = one.context.plates, one.context.parts
+    failing = set(plates["run_id"].iloc[parts["plate"][parts["failed"]]])
     assert set(questions["How it looks"]) == own & failing

@@ -56,8 +56,9 @@ def test_a_spot_on_the_film_is_found_named_placed_and_dated(spotted: tuple[Recor
 def test_mask_finds_the_failures_that_the_evidence_counts(spotted: tuple[Records, PlantedFault]) -> None:
     records, _ = spotted
     found = night_of(records, 85).evidence[0]
-    parts = join_history(records).night(SPEC.start + dt.timedelta(days=85), SETTINGS).parts
-    parts = parts[parts["run_id"].isin(found.run_ids)]
+    night = join_history(records).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
+    mine = np.flatnonzero(night.plates["run_id"].isin(found.run_ids))
+    parts = night.parts[night.parts["plate"].isin(mine)]
     inside = zone_mask(
         found,
         parts["x_mm"].to_numpy(),
