@@ -97,7 +97,7 @@ def lettering(text: str, limit: int = 26) -> str:
     return drawn if len(drawn) <= limit else f"{drawn[: limit - 8]}…{drawn[-7:]}"
 
 
-def day_number(day: dt.date) -> float:
+def on_axis(day: dt.date) -> float:
     return float(day.toordinal())
 
 
@@ -111,4 +111,4 @@ def day_ticks(axes: Axes, first: dt.date, last: dt.date, most: int = 5) -> None:
         words.date(day, False) + (f"\n{day.year}" if i == 0 or day.year != days[i - 1].year else "")
         for i, day in enumerate(days)
     ]
-    axes.set_xticks([day_number(day) for day in days], labels)
+    axes.set_xticks([on_axis(day) for day in days], labels)

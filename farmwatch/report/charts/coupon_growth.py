@@ -14,8 +14,8 @@ from farmwatch.report.pictures import CouponGrowth
 
 def draw_coupon_growth(picture: CouponGrowth) -> str:
     figure, axes = ink.sheet(left_in=0.68, bottom_in=0.64)
-    own_days = np.array([ink.day_number(day) for day in picture.days])
-    days = np.array([ink.day_number(day) for day in picture.other_days])
+    own_days = np.array([ink.on_axis(day) for day in picture.days])
+    days = np.array([ink.on_axis(day) for day in picture.other_days])
     axes.plot(days, picture.other_growth_mm, "o", markersize=4, mfc="none", mec=PEER, mew=0.8, linestyle="none")
     axes.plot(own_days, picture.growth_mm, "o", markersize=5, color=SUBJECT, linestyle="none", zorder=3)
     axes.axhline(0.0, color=INK, linewidth=0.8)
@@ -27,7 +27,7 @@ def draw_coupon_growth(picture: CouponGrowth) -> str:
     axes.set_ylim(low, top)
     mark_onset(axes, picture.onset, top, first)
     left, right = axes.get_xlim()
-    early = picture.onset is not None and ink.day_number(picture.onset.day) < (left + right) / 2
+    early = picture.onset is not None and ink.on_axis(picture.onset.day) < (left + right) / 2
     for share, colour, text in ((0.07, SUBJECT, f"● {lettering(picture.subject)}"), (0.15, PEER, "○ all others")):
         axes.text(
             right - 0.02 * (right - left) if early else left + 0.02 * (right - left),

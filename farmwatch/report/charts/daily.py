@@ -14,7 +14,7 @@ from farmwatch.report.room import Daily
 
 def draw_daily(picture: Daily) -> str:
     figure, axes = ink.sheet(height_in=2.0, bottom_in=0.46)
-    days = np.array([ink.day_number(day) for day in picture.days])
+    days = np.array([ink.on_axis(day) for day in picture.days])
     values = np.array(picture.values)
     week = days >= days[-1] - 6
     if picture.unit == "plates":

@@ -12,8 +12,8 @@ from farmwatch.report.pictures import Mark, Onset
 def mark_onset(axes: Axes, onset: Onset | None, top: float, first: float) -> None:
     if onset is None:
         return
-    low, high = ink.day_number(onset.low), ink.day_number(onset.high) + 1.0
-    at = ink.day_number(onset.day)
+    low, high = ink.on_axis(onset.low), ink.on_axis(onset.high) + 1.0
+    at = ink.on_axis(onset.day)
     left, right = axes.get_xlim()
     if not left <= at <= right:
         return
@@ -36,7 +36,7 @@ def mark_services(axes: Axes, services: tuple[Mark, ...], top: float, line: floa
     """Small triangles with their words, the last four, one line each so that no two overlap."""
     left, right = axes.get_xlim()
     for i, mark in enumerate(services[-4:]):
-        at = ink.day_number(mark.day)
+        at = ink.on_axis(mark.day)
         height = top - line * (i + 1)
         late = at > left + 0.55 * (right - left)
         axes.plot([at, at], [0, height], color=PEER, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)

@@ -15,13 +15,13 @@ from farmwatch.report.pictures import OverTime
 
 def draw_over_time(picture: OverTime) -> str:
     figure, axes = ink.sheet(right_in=0.7, bottom_in=0.64)
-    starts = np.array([ink.day_number(day) for day in picture.starts])
+    starts = np.array([ink.on_axis(day) for day in picture.starts])
     span = picture.span_days
     failed, expected = np.array(picture.failed), np.array(picture.expected)
     peak = max(float(failed.max()), float(expected.max()), 1.0)
     lines = 1 + min(len(picture.services), 4)
     top = peak * (1.08 + 0.11 * lines)
-    since = ink.day_number(picture.onset.day) if picture.onset else -math.inf
+    since = ink.on_axis(picture.onset.day) if picture.onset else -math.inf
     after = starts + span > since
     gap = 0.12 * span
     axes.bar(starts[~after] + gap, failed[~after], width=span - 2 * gap, align="edge", color=BEFORE, zorder=2)

@@ -14,9 +14,9 @@ from farmwatch.report.pictures import SignalOverTime
 
 def draw_signal(picture: SignalOverTime) -> str:
     figure, axes = ink.sheet(left_in=0.68, bottom_in=0.64)
-    days = np.array([ink.day_number(day) for day in picture.days]) + 0.5
+    days = np.array([ink.on_axis(day) for day in picture.days]) + 0.5
     values = np.array(picture.values)
-    since = ink.day_number(picture.onset.day) if picture.onset else math.inf
+    since = ink.on_axis(picture.onset.day) if picture.onset else math.inf
     late = days >= since
     axes.plot(days[~late], values[~late], "o", markersize=3.6, mfc="none", mec=PEER, mew=0.8, linestyle="none")
     axes.plot(days[late], values[late], "o", markersize=3.8, color=SUBJECT, linestyle="none")
