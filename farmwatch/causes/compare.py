@@ -123,7 +123,7 @@ def _compare(case: Case, value: np.ndarray, question: str) -> Answer | None:
     yes = found.z > settings.answer_z and found.ratio > settings.answer_ratio
     few = float(min(heavy.sum(), (known & ~heavy).sum()))
     words = YES_NO[question][0 if yes else 1]
-    return Answer(question, "yes" if yes else "no", words, 1.0 if yes else few / (few + _HALF),
+    return Answer(question, "yes" if yes else "no", words, 1.0 if yes else case.excess * few / (few + _HALF),
                   run_ids=case.run_ids(case.plates[heavy]))  # fmt: skip
 
 
@@ -177,5 +177,5 @@ def course(case: Case) -> Answer | None:
         # what a fault that rose from nothing to twice its mean would have shown: in few days, nothing
         rise = 2.0 * (day - day.min()) / max(float(np.ptp(day)), 1.0) - 1.0
         power = float((lever * mean * rise).sum() / np.sqrt((lever**2 * variance).sum() * max(spread, 1.0) + 1e-12))
-        weight *= float(np.clip(power / (2.0 * settings.answer_z), 0.0, 1.0))
+        weight *= case.excess * float(np.clip(power / (2.0 * settings.answer_z), 0.0, 1.0))
     return Answer("course", answer, f"it is {COURSES[answer]}", weight, run_ids=case.run_ids(case.plates))

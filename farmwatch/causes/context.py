@@ -228,6 +228,14 @@ class Case:
         return min(reckoned, told)
 
     @cached_property
+    def excess(self) -> float:
+        """Share of its failures that are more than expected, at least a twentieth.
+
+        A name on a third of the farm has many failures that are not the fault's: what they do *not* show says little of it.
+        """
+        return float(np.clip(1.0 - self.expected / max(len(self.failed), 1), 0.05, 1.0))
+
+    @cached_property
     def failed_plates(self) -> np.ndarray:
         """Row number of the plate of each failed part."""
         return self.context.part_plate[self.context.failed[self.failed]]

@@ -14,7 +14,7 @@ from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import causes_of
 from farmwatch.causes.pattern import Pattern
 from farmwatch.causes.posterior import Posterior, weigh
-from farmwatch.causes.questions import SUBJECT_WORDS, UNKNOWN
+from farmwatch.causes.questions import HEIGHTS, MEASURED, PLACE_OF_ZONE, PLACES, SUBJECT_WORDS, UNKNOWN
 from farmwatch.causes.repairs import RepairVerdict
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Cause, Evidence, Finding
@@ -22,10 +22,25 @@ from farmwatch.settings import Settings
 
 #: causes told at length, and the probability from which a mend is advised
 _TOLD = 5
+_LEAST_TOLD = 0.01
 _MEND_FROM = 0.1
 _PAIR_FROM = 0.05
 _NAMES = {"wash": "wash station", "family": "printer family", "profile": "profile"}
 _FURTHER = ("course", "cold", "load", "aligned", "neighbours", "stood", "power_clears", "stirring_clears", "measure")
+#: what made no difference is told in one sentence
+_NO_WORSE = {
+    "cold": "cold days",
+    "load": "full plates",
+    "aligned": "plates with parts in line",
+    "stood": "plates after standing",
+}
+_STATE = {
+    "open": "it is open",
+    "watching": "something was done since, and whether that held is being watched",
+    "cleared": "it was mended, and that held",
+    "returned": "it came back, or what was done did not hold",
+    "faded": "it is no longer seen, and nothing is known to have been done",
+}
 
 
 @dataclass(frozen=True)
@@ -71,6 +86,9 @@ def tell(
         ]
     if verdict is not None:
         paragraphs.append(_repair(verdict, finding))
+    elif _done(finding):
+        unsaid = "Failures are not what was found here: whether it held, the measure will tell, not a count of plates."
+        paragraphs.append(Paragraph("Did the mend hold", (*_done(finding), Sentence(unsaid))))
     if pattern.silent:
         paragraphs.append(Paragraph("What the records cannot tell", tuple(Sentence(_full(s)) for s in pattern.silent)))
     return Story(f"{finding.finding_id}: {_subject(finding.evidence)}", tuple(paragraphs))
@@ -117,14 +135,15 @@ def _counted(evidence: Evidence, name: str) -> str:
     seen = _number(round(evidence.observed)) if np.isfinite(evidence.observed) else "?"
     since = f"since {_since(evidence)}"
     if evidence.kind == "plate_pattern":
+        place = PLACES[PLACE_OF_ZONE[evidence.zone]] if evidence.zone else "in one place"
         return (
-            f"Of {every} {evidence.unit} in that place on plates of {name}, {seen} failed{sign} {since}; were the "
+            f"Of {every} {evidence.unit} {place} on plates of {name}, {seen} failed{sign} {since}; were the "
             f"failures of these plates spread as usual, {expected} of them would have been there"
         )
     if evidence.kind == "height_pattern":
         return (
-            f"Of {every} plates of {name} with failures of known height, {seen} failed at that height{sign} {since}, where "
-            f"{expected} were expected to; a plate that failed at several heights is shared out between them"
+            f"Of {every} plates of {name} with failures of known height, {seen} failed {_at_height(evidence)}{sign} "
+            f"{since}, where {expected} were expected to; a plate that failed at several heights is shared out between them"
         )
     return (
         f"Of {every} {evidence.unit} of {name}, {seen} failed{sign} {since}; "
@@ -132,32 +151,64 @@ def _counted(evidence: Evidence, name: str) -> str:
     )
 
 
+def _at_height(evidence: Evidence) -> str:
+    low, high = (evidence.detail.get(name) for name in ("from_mm", "to_mm"))
+    if evidence.band == "height" and low is not None and high is not None:
+        return f"at {_number(low)} to {_number(high)} mm"
+    return {"body": "in the body"}.get(str(evidence.band), HEIGHTS.get(str(evidence.band), "at one height"))
+
+
+def _measured(evidence: Evidence, name: str) -> tuple[str, str]:
+    """Two sentences of a finding about a measure: where it stands, and by how much it moved."""
+    unit = f" {evidence.effect_unit}" if evidence.effect_unit else ""
+    stands, expected = _number(evidence.observed), _number(evidence.expected)
+    over = f"over {_number(evidence.opportunities)} {evidence.unit}"
+    if evidence.kind == "cure_offset":
+        what, over = "growth of the measured edges", f"over {_number(evidence.opportunities)} measured pieces"
+    else:
+        column = str(evidence.detail.get("measure", ""))
+        what = MEASURED.get(column, column.replace("_", " ") or "measure")
+    where = f"stands at {stands}{unit} where {expected}{unit} was expected, {over}"
+    way = -1.0 if evidence.effect < 0 else 1.0
+    low, high = sorted((way * evidence.effect_low, way * evidence.effect_high))
+    size = f"That is {_number(way * evidence.effect)}{unit} {'less' if way < 0 else 'more'}"
+    seen = f"Since {_since(evidence)} the {what} of {name} {where}."
+    return seen, f"{size} (95 % interval {_number(low)} to {_number(high)})."
+
+
 def _seen(finding: Finding) -> Paragraph:
     evidence = finding.evidence
     name, runs = _subject(evidence), evidence.run_ids
-    if evidence.unit in ("parts", "plates"):
-        seen = f"{_counted(evidence, name)}."
-    else:
-        seen = (
-            f"Since {_since(evidence)} {name} stands at {_number(evidence.observed)} where {_number(evidence.expected)} "
-            f"was expected, over {_number(evidence.opportunities)} {evidence.unit}."
-        )
     between = f"95 % interval {_number(evidence.effect_low)} to {_number(evidence.effect_high)}"
-    size = f"The effect is {_number(evidence.effect)} ({evidence.effect_unit}; {between})."
-    if evidence.effect_unit == "odds ratio" and np.isfinite(evidence.effect):
+    seen, size = (
+        f"{_counted(evidence, name)}.",
+        f"The effect is {_number(evidence.effect)} ({evidence.effect_unit}; {between}).",
+    )
+    if evidence.kind == "odd_run":
+        seen, size = f"{_odd(evidence, name)}.", ""
+    elif evidence.kind in ("cure_offset", "signal_shift"):
+        seen, size = _measured(evidence, name)
+    elif evidence.effect_unit == "odds ratio" and np.isfinite(evidence.effect):
         there = " there" if evidence.kind in ("plate_pattern", "height_pattern") else ""
         size = f"The odds of failing{there} are {_number(evidence.effect)} times what they should be ({between})."
     elif evidence.kind == "wear":
         size = f"The risk doubles at about {_number(evidence.effect)} {evidence.effect_unit} ({between})."
     flagged, last = _date(finding.first_flagged_on), _date(finding.last_seen_on)
-    life = f"It was first flagged on {flagged} and last seen on {last}; it is {finding.status}."
-    sentences = [Sentence(seen, runs), Sentence(size, runs), Sentence(life)]
+    life = f"It was first flagged on {flagged} and last seen on {last}; {_STATE[finding.status]}."
+    sentences = [Sentence(seen, runs), *([Sentence(size, runs)] if size else []), Sentence(life)]
     if np.isfinite(evidence.error_rate):
         rate = "fewer than 0.0001" if evidence.error_rate < 1e-4 else _number(evidence.error_rate)
         sentences.append(
             Sentence(f"Chance alone would file something as strong {rate} times a month on a farm like this.")
         )
     return Paragraph("What was seen against what was expected", tuple(sentences))
+
+
+def _odd(evidence: Evidence, name: str) -> str:
+    """One run unlike its like, with the reason that the detector gives."""
+    reason, printer = evidence.detail.get("words"), evidence.detail.get("printer_id")
+    where = f" on printer {printer}" if printer else ""
+    return f"On {_date(evidence.since)} {name}{where} was unlike runs of its kind{f': {reason}' if reason else ''}"
 
 
 def _questions(finding: Finding, pattern: Pattern) -> Paragraph:
@@ -181,17 +232,30 @@ def _questions(finding: Finding, pattern: Pattern) -> Paragraph:
             sentences += [Sentence(_full(age.words)) for age in pattern.ages]
         elif question in made_of:
             part = made_of[question]
-            sentences.append(Sentence(f"{lead}: {part.words}.", part.run_ids))
+            more = f"{evidence.sign.replace('_', ' ')} is what there is more of; " if evidence.sign else ""
+            more = more if question == "signs" and part.counts.astype(bool).sum() > 1 else ""
+            sentences.append(Sentence(f"{lead}: {more}{part.words}.", part.run_ids))
         elif question in told_of:
             sentences.append(Sentence(f"{lead}: {told_of[question].words}.", told_of[question].run_ids))
         else:
             sentences.append(Sentence(f"{lead}: the records cannot say."))
-    sentences += [Sentence(_full(told_of[q].words), told_of[q].run_ids) for q in _FURTHER if q in told_of]
+    even = [q for q in _NO_WORSE if q in told_of and told_of[q].answer == "no" and told_of[q].share is None]
+    sentences += [
+        Sentence(_full(told_of[q].words), told_of[q].run_ids) for q in _FURTHER if q in told_of and q not in even
+    ]
+    if even:
+        runs = tuple(dict.fromkeys(run for q in even for run in told_of[q].run_ids))
+        sentences.append(Sentence(f"No worse than the others are {_listed([_NO_WORSE[q] for q in even])}.", runs))
     return Paragraph("The five questions", tuple(sentences))
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _causes(causes: tuple[Cause, ...], posterior: Posterior, table: CauseTable) -> Paragraph:
     sentences = []
+    causes = tuple(cause for place, cause in enumerate(causes) if not place or cause.probability >= _LEAST_TOLD)
     for cause in causes[:_TOLD]:
         title = table.title(cause.code)
         text = f"{_percent(cause.probability)} {title} [{cause.code}]."
@@ -238,7 +302,7 @@ def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings:
 def _repair(verdict: RepairVerdict, finding: Finding) -> Paragraph:
     between = f"95 % interval {_number(verdict.after_low)} to {_number(verdict.after_high)}"
     after = (
-        f"{verdict.plates} plates since: {verdict.failures} parts failed, {_number(verdict.expected)} expected. "
+        f"{verdict.plates} plates since: {verdict.failures} failed of its sort, {_number(verdict.expected)} expected. "
         f"The odds are {_number(verdict.after)} times what they should be ({between}); before, drawn towards 1 because "
         f"it was picked at its worst, {_number(verdict.before)} times."
     )
@@ -252,9 +316,14 @@ def _repair(verdict: RepairVerdict, finding: Finding) -> Paragraph:
         said += (
             f", {verdict.plates_needed_if_not:.0f} if it did not." if np.isfinite(verdict.plates_needed_if_not) else "."
         )
-    done = str(finding.repair.get("action", "")).replace("_", " ")
-    sentences = [Sentence(f"What was done: {done}.")] if done else []
-    return Paragraph("Did the mend hold", (*sentences, Sentence(after), Sentence(said)))
+    return Paragraph("Did the mend hold", (*_done(finding), Sentence(after), Sentence(said)))
+
+
+def _done(finding: Finding) -> tuple[Sentence, ...]:
+    """What was done, and when."""
+    action, on = str(finding.repair.get("action", "")).replace("_", " "), finding.repair.get("on")
+    when = f" on {_date(on)}" if isinstance(on, dt.date) else ""
+    return (Sentence(f"What was done: {action}{when}."),) if action else ()
 
 
 def _full(words: str) -> str:

@@ -66,7 +66,7 @@ def where(case: Case) -> Answer | None:
     best = int(np.argmax(scores))
     if scores[best] >= context.settings.causes.place_z:
         return Answer("where", names[best], f"it fails {PLACES[names[best]]}", run_ids=case.run_ids(informative))
-    count = float(failed.sum())
+    count = case.excess * float(failed.sum())
     return Answer("where", "anywhere", "it fails anywhere on the plate, no place stands out", count / (count + _HALF),
                   run_ids=case.run_ids(informative))  # fmt: skip
 

@@ -458,3 +458,19 @@ def test_told_with_its_night_every_answer_lists_its_plates(settings: Settings, t
     plates, parts = one.context.plates, one.context.parts
     failing = set(plates["run_id"].iloc[parts["plate"][parts["failed"]]])
     assert set(questions["How it looks"]) == own & failing
+
+
+def test_what_the_failures_of_others_do_not_show_says_little_of_the_fault(settings: Settings) -> None:
+    """Most failures of a wide subject are not the fault's: that they are anywhere, and in line or not, clears nothing."""
+    all_its_own = case(farm(left_side), settings, subject=Subject("printer", "P-02"), since=0, risk=0.001)
+    usual = 0.9 * len(all_its_own.failed) / len(all_its_own.parts)
+    few_its_own = case(farm(left_side), settings, subject=Subject("printer", "P-02"), since=0, risk=usual,
+                       observed=30.0, expected=27.0)  # fmt: skip
+    assert all_its_own.excess > 0.8
+    assert few_its_own.excess == pytest.approx(0.1, abs=0.02)
+    for ask in (compare.aligned, compare.stood, place.where):
+        sure, unsure = ask(all_its_own), ask(few_its_own)
+        assert sure is not None
+        assert unsure is not None
+        assert sure.answer == unsure.answer
+        assert unsure.weight < 0.35 * sure.weight
