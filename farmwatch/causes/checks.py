@@ -49,10 +49,9 @@ def next_checks(
 
 
 def _confirming(probability: np.ndarray, table: CauseTable, settings: CausesSection) -> tuple[NextCheck, ...]:
-    """The check that speaks most for the likeliest cause against the rest, an hour, if that cause is true; or none."""
+    """The check that speaks most for the likeliest cause against all others, an hour, if that cause is true; or none."""
     first = int(np.argmax(probability))
-    rest = np.delete(probability, first)
-    rest = rest if rest.sum() > 0.0 else np.delete(table.prior, first)
+    rest = np.delete(table.prior, first)
     best, chosen = 0.0, None
     for code, check in table.checks.items():
         chances = doubted(table.results[code], settings)
@@ -62,7 +61,21 @@ def _confirming(probability: np.ndarray, table: CauseTable, settings: CausesSect
             best, chosen = proof / check.hours, (code, chances)
     if chosen is None or CODES[first] == UNKNOWN:
         return ()
-    return (replace(_describe(*chosen, probability, table), tells_apart=(CODES[first],)),)
+    code, chances = chosen
+    ratio = chances[first] / (rest @ np.delete(chances, first, axis=0) / rest.sum())
+    said = {
+        name: f"{words}; {_speaks(float(ratio[place]))}"
+        for place, (name, words) in enumerate(table.checks[code].results.items())
+    }
+    described = _describe(code, chances, probability, table)
+    return (replace(described, tells_apart=(CODES[first],), means=said),)
+
+
+def _speaks(ratio: float) -> str:
+    """What a result means for a cause, by how much likelier it is under it than under the others."""
+    if ratio >= 1.5:
+        return "bears it out"
+    return "speaks against it: look again before anything is mended" if ratio <= 1.0 / 1.5 else "says little of it"
 
 
 def _describe(code: str, chances: np.ndarray, probability: np.ndarray, table: CauseTable) -> NextCheck:

@@ -180,8 +180,8 @@ def ages(case: Case) -> tuple[Age, ...]:
         age = _bottle(case) if counter == "bottle" else _plates_since(case, counter)
         if age is not None:
             count, rank = age
-            far = f"further on than {rank:.0%} of what this farm runs"
-            words = f"{count:.0f} {COUNTER_WORDS[counter]} in the midst of it, {far}"
+            far = f"further on than at {rank:.0%} of this farm's plates"
+            words = f"{count:.0f} {COUNTER_WORDS[counter]} by when half of its failures had come, {far}"
             found.append(Age(counter, rank, words))
     return tuple(found)
 

@@ -90,6 +90,17 @@ MEASURES: Mapping[str, str] = {
     "vat_warmer": "the vat got warmer",
     "other": "another measure moved",
 }
+#: measured columns that a finding may be about, as a story calls them
+MEASURED: Mapping[str, str] = {
+    "peak_release_n": "largest peel force",
+    "pad_tilt_mm": "tilt of the thickness pads over the plate",
+    "pad_bow_mm": "thickness of the middle pad against the others",
+    "ambient_c": "room temperature",
+    "vat_c": "vat temperature",
+    "duration_s": "duration of a run",
+    "duration_ratio": "duration against plan",
+    "layer_s": "time per layer",
+}
 SUBJECT_WORDS: Mapping[str, str] = {
     "printer": "one printer",
     "lot": "one lot of resin",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -32,7 +33,7 @@ def test_the_story_has_its_parts_in_order(
         "What the records cannot tell",
     ]
     text = " ".join(as_text(story).split())
-    assert "Of 60 parts in that place on plates of printer P-01, 24 failed since 10 Mar 2031; were the failures" in text
+    assert "Of 60 parts on one side on plates of printer P-01, 24 failed since 10 Mar 2031; were the failures" in text
     assert "The odds of failing there are 6 times what they should be (95 % interval 3 to 11)." in text
     assert "Where: it fails on one side." in text
     assert "the plate is out of level [plate_tilt]" in text
@@ -44,8 +45,50 @@ def test_failures_are_told_whole(finding: Callable[..., Finding], table: CauseTa
     assert "Of 60 parts of printer P-01, 24 failed since 10 Mar 2031; 4.4 were expected of the work that" in rate
     height = finding(kind="height_pattern", band="base", unit="plates", observed=25.7, expected=4.4)
     told = as_text(tell(height, table, settings), width=400)
-    assert "Of 60 plates of printer P-01 with failures of known height, 26 failed at that height since" in told
+    assert "Of 60 plates of printer P-01 with failures of known height, 26 failed in the base layers since" in told
     assert "25.7" not in told
+
+
+def test_a_measure_is_called_by_its_name(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    colder = finding(
+        kind="signal_shift", subject=Subject("room", "R-1"), direction="down", detail={"measure": "ambient_c"},
+        observed=19.0, expected=20.2, unit="plates", effect=-1.2, effect_low=-1.5, effect_high=-0.9, effect_unit="°C",
+    )  # fmt: skip
+    text = as_text(tell(colder, table, settings), width=400)
+    assert "the room temperature of room R-1 stands at 19 °C where 20.2 °C was expected, over 60 plates." in text
+    assert "That is 1.2 °C less (95 % interval 0.9 to 1.5)." in text
+
+
+def test_an_odd_run_is_told_with_its_reason(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    odd = finding(kind="odd_run", subject=Subject("run", "R-9"), unit="plates",
+                  detail={"words": "exposure 2.9 s where 2.5 s is the habit", "printer_id": "P-01"})  # fmt: skip
+    text = as_text(tell(odd, table, settings), width=400)
+    said = "run R-9 on printer P-01 was unlike runs of its kind: exposure 2.9 s where 2.5 s is the habit."
+    assert f"On 10 Mar 2031 {said}" in text
+    assert "were expected" not in text
+
+
+def test_a_proof_says_what_each_result_means_for_the_cause(table: CauseTable, settings: Settings) -> None:
+    sure = np.zeros(len(CODES))
+    sure[CODES.index("trapped_suction")] = 1.0
+    (proof,) = next_checks(sure, table, settings.causes)
+    assert any(meaning.endswith("bears it out") for meaning in proof.means.values())
+    assert any("speaks against it" in meaning for meaning in proof.means.values())
+    assert not any("%" in meaning for meaning in proof.means.values())
+
+
+def test_a_mend_of_a_measure_says_that_no_plates_are_counted(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    repair = {"action": "plate_levelled", "on": dt.date(2031, 3, 18), "status": "watching"}
+    text = as_text(tell(replace(finding(), status="watching", repair=repair), table, settings), width=400)
+    assert "something was done since, and whether that held is being watched." in text
+    assert "What was done: plate levelled on 18 Mar 2031." in text
+    assert "not a count of plates" in text
 
 
 def test_wear_grows_whatever_the_weeks_say(
@@ -85,8 +128,11 @@ def test_measures_and_two_names(finding: Callable[..., Finding], table: CauseTab
         rivals=(Subject("printer", "P-01"),),
     )
     text = " ".join(as_text(tell(over, table, settings)).split())
-    assert "lot L-3 stands at 0.06 where 0.01 was expected, over 60 coupons" in text
-    assert "The effect is 0.05 (mm; 95 % interval 0.03 to 0.07)." in text
+    assert (
+        "the growth of the measured edges of lot L-3 stands at 0.06 mm where 0.01 mm was expected, over 60 measured"
+        in text
+    )
+    assert "That is 0.05 mm more (95 % interval 0.03 to 0.07)." in text
     assert "one lot of resin or one printer shares it (the records cannot tell which)" in text
     assert "this bottle cures deeper than others [lot_fast]" in text
     assert "the light source gives too much light [lamp_hot]" in text
