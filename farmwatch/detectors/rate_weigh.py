@@ -8,9 +8,21 @@ import numpy as np
 from scipy import sparse
 
 from farmwatch.detectors.expected import HELD_OUT, Expectation
-from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, own_risk, roll_of, with_effect, with_pull
+from farmwatch.detectors.night import Night
+from farmwatch.detectors.rate_scene import (
+    ALL_SIGNS,
+    Scene,
+    Stream,
+    own_risk,
+    roll_of,
+    set_scene,
+    subject_of,
+    told_elsewhere,
+    with_effect,
+    with_pull,
+)
 from farmwatch.detectors.rate_screen import scale
-from farmwatch.evidence import SubjectType
+from farmwatch.evidence import Subject, SubjectType
 from farmwatch.stats.rate_scan import DOWN_STEPS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
 
 RECAST = 2  # times that a shift is taken out of the expectation it was measured against
@@ -153,3 +165,32 @@ def lifted(scene: Scene, found: Candidate) -> Scene:
     inside[found.cells] = scene.day[found.cells] >= found.onset.day
     effect = with_pull if found.stream.type == "design" and found.direction > 0 else with_effect
     return effect(scene, inside, found.stream.sign)
+
+
+@dataclass(frozen=True)
+class Scenes:
+    """The night as its streams see it: ``told`` with what other detectors' findings account for explained, in which
+    everybody is judged but the subjects ``known`` of those findings; they are judged in ``plain``."""
+
+    plain: Scene
+    told: Scene
+    known: frozenset[Subject]
+
+    def of(self, stream: Stream) -> Scene:
+        return self.plain if self.knows(stream) else self.told
+
+    def knows(self, stream: Stream) -> bool:
+        return subject_of(stream, self.plain.cells) in self.known
+
+    def weigh(self, stream: Stream, members: np.ndarray | None = None) -> list[Candidate]:
+        return weigh(self.of(stream), stream, members)
+
+    def lifted(self, found: Candidate) -> Scenes:
+        """With the effect of a find explained to all."""
+        return replace(self, plain=lifted(self.plain, found), told=lifted(self.told, found))
+
+
+def set_scenes(night: Night, expectation: Expectation) -> Scenes:
+    plain = set_scene(night, expectation)
+    told, known = told_elsewhere(plain)
+    return Scenes(plain, told, known)

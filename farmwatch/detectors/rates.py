@@ -7,81 +7,32 @@ is above its limit: so that a lot's trouble is not also filed as that of its pri
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
-from farmwatch.detectors.cells import FACTORS
-from farmwatch.detectors.expected import Expectation
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.rate_account import account_for
-from farmwatch.detectors.rate_scene import (
-    ALL_SIGNS,
-    TYPES,
-    Scene,
-    Stream,
-    own_risk,
-    roll_of,
-    set_scene,
-    subject_of,
-    told_elsewhere,
-)
+from farmwatch.detectors.rate_choice import hangs_on_one, preferred
+from farmwatch.detectors.rate_scene import TYPES, Scene, Stream, roll_of, subject_of
 from farmwatch.detectors.rate_screen import screen
-from farmwatch.detectors.rate_weigh import Candidate, lifted, weigh
+from farmwatch.detectors.rate_weigh import Candidate, Scenes, lifted, set_scenes, weigh
 from farmwatch.detectors.whose_fault import with_rivals
-from farmwatch.evidence import Check, Subject, SubjectType
+from farmwatch.evidence import Check
 from farmwatch.records import SIGNS
 
-AFTER_WASH = ("tacky", "haze")
 NEAR = 6.0  # log-likelihood within which another stream may be the better explanation
-MOST = 0.75  # share of a group's failures from which they are one member's
-COMES_FROM: dict[SubjectType, tuple[SubjectType, ...]] = {
-    "printer": ("family", "room", "farm"),
-    "lot": ("profile", "operator", "room", "family", "farm"),
-    "file": ("design",),  # saved anew when it began
-    "wash": ("profile", "operator", "room", "family", "farm"),  # what shows after washing
-}
-WIDE = ("profile", "wash", "operator", "room", "family", "farm")
-NEW_LOT_DAYS = 7  # an older bottle may still be in some vats
 SAME_TIME_DAYS = 21  # onsets of one subject closer than this are of one fault
-
-
-@dataclass(frozen=True)
-class Scenes:
-    """The night as its streams see it: ``told`` with what other detectors' findings account for explained, in which
-    everybody is judged but the subjects ``known`` of those findings; they are judged in ``plain``."""
-
-    plain: Scene
-    told: Scene
-    known: frozenset[Subject]
-
-    def of(self, stream: Stream) -> Scene:
-        return self.plain if self.knows(stream) else self.told
-
-    def knows(self, stream: Stream) -> bool:
-        return subject_of(stream, self.plain.cells) in self.known
-
-    def lifted(self, found: Candidate) -> Scenes:
-        """With the effect of a find explained to all."""
-        return replace(self, plain=lifted(self.plain, found), told=lifted(self.told, found))
 
 
 def detect(night: Night) -> Verdicts:
     """Evidence of every stream above its limit (and, down to a tenth of it, of what may be going on already)."""
     if night.expectation is None:
         raise ValueError("the rates need the night's fitted expectation")
-    scenes = _set_scenes(night, night.expectation)
+    scenes = set_scenes(night, night.expectation)
     evidence = []
     for story, others in _backward(scenes, _forward(scenes)):
         signs = [SIGNS[candidate.stream.sign] for candidate in story[1:] if candidate.stream.sign < len(SIGNS)]
         evidence.append(with_rivals(account_for(story[0], others, signs), night))
     return Verdicts(tuple(evidence), _checks(scenes.plain))
-
-
-def _set_scenes(night: Night, expectation: Expectation) -> Scenes:
-    plain = set_scene(night, expectation)
-    told, known = told_elsewhere(plain)
-    return Scenes(plain, told, known)
 
 
 def _forward(scenes: Scenes) -> list[Candidate]:
@@ -97,8 +48,8 @@ def _forward(scenes: Scenes) -> list[Candidate]:
         candidates = [c for c in candidates if c.score >= 0 or subject_of(c.stream, cells) in open_now]
         if not candidates:
             break
-        best = _preferred(candidates, found, scenes)
-        if _hangs_on_one(best, scenes):
+        best = preferred(candidates, found, scenes)
+        if hangs_on_one(best, scenes):
             weighed[best.stream] = [c for c in weighed[best.stream] if c.direction != best.direction]
             continue
         found.append(best)
@@ -124,7 +75,7 @@ def _look(scenes: Scenes, weighed: dict[Stream, list[Candidate]], found: list[Ca
         if bound < best - NEAR:
             break
         if stream not in weighed:
-            weighed[stream] = weigh(scenes.of(stream), stream)
+            weighed[stream] = scenes.weigh(stream)
         fresh = [candidate for candidate in weighed[stream] if not _taken(candidate, found)]
         candidates += fresh
         best = max([best, *(candidate.score for candidate in fresh)])
@@ -187,86 +138,6 @@ def _taken(candidate: Candidate, found: list[Candidate]) -> bool:
         and (candidate.direction != earlier.direction or abs(candidate.onset.day - earlier.onset.day) <= SAME_TIME_DAYS)
         for earlier in found
     )
-
-
-def _preferred(candidates: list[Candidate], found: list[Candidate], scenes: Scenes) -> Candidate:
-    """The candidate that explains most; of near ties a subject that is at fault already and, for what shows after washing,
-    the wash station; and the one printer or new lot that a wider subject's trouble comes from."""
-    best = max(candidates, key=lambda c: c.score)
-    culprits = {(c.stream.type, c.stream.level) for c in found}
-    again = [
-        c
-        for c in candidates
-        if (c.stream.type, c.stream.level) in culprits and c.log_evidence > best.log_evidence - 3.0
-    ]
-    if again:
-        return max(again, key=lambda c: c.score)
-    if best.stream.sign < len(SIGNS) and SIGNS[best.stream.sign] in AFTER_WASH:
-        close = [c for c in candidates if c.direction == best.direction and c.log_evidence > best.log_evidence - 5.0]
-        return max((c for c in close if c.stream.type == "wash"), key=lambda c: c.score, default=best)
-    return _narrower(best, scenes) or best
-
-
-def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
-    """The one printer of a group, the lot opened or the design's file saved when it began, or of what shows after washing the
-    one wash station, that holds most of the failures of ``best`` and explains about as much, or leaves nothing of it above
-    its limit: its own evidence may be less where the wide subject has the longer past to stand apart from."""
-    scene = scenes.told
-    mine = best.cells[scene.day[best.cells] >= best.onset.day]
-    sign = best.stream.sign
-    fails = scene.failures[mine].sum(axis=1) if sign == ALL_SIGNS else scene.failures[mine, sign]
-    washed = sign < len(SIGNS) and SIGNS[sign] in AFTER_WASH
-    for kind in (narrow for narrow, wide in COMES_FROM.items() if best.stream.type in wide):
-        if kind == "wash" and not washed:
-            continue
-        codes = scene.cells.codes[mine, FACTORS.index(kind)]
-        held = np.bincount(codes[codes >= 0], weights=fails[codes >= 0], minlength=1)
-        if held.max() < MOST * fails.sum():
-            continue
-        stream = Stream(kind, int(held.argmax()), sign)
-        if kind in ("lot", "file"):
-            opened = scene.day[roll_of(scene, kind).members[stream.level]].min()
-            began_with_it = best.onset.low - NEW_LOT_DAYS <= opened <= best.onset.high + NEW_LOT_DAYS
-            if not began_with_it or best.onset.first_mass >= 0.5:
-                continue
-        own = next(
-            (c for c in weigh(scenes.of(stream), stream) if c.direction == best.direction and c.score >= 0), None
-        )
-        if own is not None:
-            left = weigh(lifted(scene, own), best.stream)
-            nothing_left = all(c.score < 0 for c in left if c.direction == best.direction)
-            if nothing_left or own.log_evidence > best.log_evidence - 5.0:
-                return own
-    return None
-
-
-def _hangs_on_one(best: Candidate, scenes: Scenes) -> bool:
-    """Whether a wide subject's evidence is brought by one printer, lot or design: half of its excess is that one's, and
-    without it much less is left than by its share of the parts, and not enough to file. Then it is not the wide subject's,
-    whether or not the one stands by itself: a single plate lost whole to a rare sign may outweigh a room's quiet months."""
-    scene, stream = scenes.of(best.stream), best.stream
-    if stream.type not in WIDE:
-        return False
-    mine = best.cells[scene.day[best.cells] >= best.onset.day]
-    risk, failures = own_risk(scene, stream, mine), scene.failures[mine]
-    if stream.sign != ALL_SIGNS:
-        risk, failures = risk[:, [stream.sign]], failures[:, [stream.sign]]
-    excess = best.direction * (failures.sum(axis=1) - risk.sum(axis=1) * scene.trials[mine])
-    for kind in ("printer", "lot", "design"):
-        column = scene.cells.codes[:, FACTORS.index(kind)]
-        named = column[mine] >= 0
-        held = np.bincount(column[mine][named], weights=excess[named], minlength=1)
-        if held.max() < 0.5 * excess.sum():
-            continue
-        one = int(held.argmax())
-        others = best.cells[column[best.cells] != one]
-        kept = scene.trials[mine][column[mine] != one].sum() / scene.trials[mine].sum()
-        if not kept > 0.0:
-            continue  # it has no other plates: the two are rivals
-        (left,) = (c for c in weigh(scene, stream, others) if c.direction == best.direction)
-        if left.score < 0.0 and left.log_evidence < 0.5 * kept * best.log_evidence:
-            return True
-    return False
 
 
 def _checks(scene: Scene) -> tuple[Check, ...]:

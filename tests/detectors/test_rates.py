@@ -11,8 +11,9 @@ import pytest
 from farmwatch.detectors import rates
 from farmwatch.detectors.expected import fit_expectation, spell_codes, spell_mask
 from farmwatch.detectors.night import Night, Spell, join_history
+from farmwatch.detectors.rate_choice import hangs_on_one
 from farmwatch.detectors.rate_scene import ALL_SIGNS, Stream, expected_risk, roll_of
-from farmwatch.detectors.rate_weigh import weigh
+from farmwatch.detectors.rate_weigh import set_scenes, weigh
 from farmwatch.evidence import Evidence, Subject, SubjectType
 from farmwatch.nightly import look
 from farmwatch.settings import load_settings
@@ -113,7 +114,7 @@ def test_what_other_detectors_told_is_explained_to_all_but_its_subject(three: tu
     spell = Spell(fault.subject, None, fault.first_plate_on, None, "plate_pattern")
     told = replace(night, spells=(spell,))
     expectation = fit_expectation(told)
-    scenes = rates._set_scenes(told, expectation)
+    scenes = set_scenes(told, expectation)
     assert scenes.known == {fault.subject}
     inside = np.flatnonzero(spell_mask(spell, scenes.plain.cells, len(scenes.plain.plate), told))
     seen = scenes.plain.failures[inside].sum()
@@ -121,7 +122,7 @@ def test_what_other_detectors_told_is_explained_to_all_but_its_subject(three: tu
     assert due[0] < 0.75
     assert due[1] == pytest.approx(1.0, abs=0.15)
     rather = replace(told, spells=(replace(spell, kind="rate_shift"),))
-    assert not rates._set_scenes(rather, expectation).known  # what the rates found may yet prove to be another's
+    assert not set_scenes(rather, expectation).known  # what the rates found may yet prove to be another's
 
 
 @pytest.mark.parametrize(("cause", "wide", "alone"), [("frozen_panel", "room", True), ("wash_spent", "wash", False)])
@@ -130,7 +131,7 @@ def test_a_wide_subject_is_not_believed_for_one_of_its_printers(cause: str, wide
     fault = farm.truth[0]
     night = night_of(farm, (fault.since - farm.spec.start).days + 25)
     assert night.expectation is not None
-    scenes = rates._set_scenes(night, night.expectation)
+    scenes = set_scenes(night, night.expectation)
     streams = [
         Stream(wide, level, sign)
         for level in roll_of(scenes.told, wide).levels.tolist()
@@ -138,4 +139,4 @@ def test_a_wide_subject_is_not_believed_for_one_of_its_printers(cause: str, wide
     ]
     best = max((weigh(scenes.told, stream)[0] for stream in streams), key=lambda candidate: candidate.score)
     assert best.score > 0.0
-    assert rates._hangs_on_one(best, scenes) == alone
+    assert hangs_on_one(best, scenes) == alone
