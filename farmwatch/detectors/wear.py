@@ -98,7 +98,7 @@ def _claim(plates: Plates, holder: int) -> Claim:
             plates.failures[view][own],
             plates.parts[own],
             plates.probability[view][own],
-            plates.rho,
+            plates.model,
             plates.life,
             starts,
         )

@@ -9,11 +9,14 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.counters import Counter, microseconds
+from farmwatch.detectors.expected import START_MODEL
 from farmwatch.detectors.night import Night, day_number
 from farmwatch.detectors.plate_scene import under_spell
 from farmwatch.evidence import Subject
 from farmwatch.stats.hazard import HazardSlope, WearEvidence, fit_slope
+from farmwatch.stats.plate_model import PlateModel, fit_plate_model
 
+PLATES_AT_LEAST = 100  # with fewer, how plates fail together is taken as usual
 CULPRITS = ("printer", "lot", "design", "file", "wash")
 
 
@@ -23,7 +26,8 @@ class Plates:
     (else from the first plate on record, which is only a lower bound).
 
     ``row``: in the night's plates. ``holder``, ``spell``: numbers from 0 (a spell belongs to one holder). ``failures``,
-    ``probability``: shape (views, plates): failures of every sign, and of the signs that this wear shows.
+    ``probability``: shape (views, plates): failures of every sign, and of the signs that this wear shows. ``rho``, ``model``:
+    how parts of a plate fail together, as one number and in full.
     """
 
     counter: Counter
@@ -40,6 +44,7 @@ class Plates:
     failures: np.ndarray
     probability: np.ndarray
     rho: float
+    model: PlateModel
 
 
 @dataclass(frozen=True)
@@ -74,11 +79,13 @@ def plates_of(night: Night, counters: pd.DataFrame, counter: Counter) -> Plates 
     keys = np.unique(counters[f"{counter.name}_spell"].to_numpy()[row] * len(names) + holder, return_inverse=True)[1]
     spell_day = np.full(keys.max() + 1, 0)
     spell_day[keys] = since.astype("datetime64[D]").astype(int)
-    failures, probability, rho = _failures(night, counter, row)
+    failures, probability, own = _failures(night, counter, row)
     reached = np.zeros(spell_day.size)
     np.maximum.at(reached, keys, count[row])
     life = max(_usual_life(reached, keys, holder), 1e-9)
     parts = frame["parts"].to_numpy()[row]
+    rho = _usual_rho(failures[0], parts, own, holder)
+    model = _fitted_model(failures[0], parts, own) if night.expectation is None else night.expectation.model
     return Plates(
         counter,
         row,
@@ -94,6 +101,7 @@ def plates_of(night: Night, counters: pd.DataFrame, counter: Counter) -> Plates 
         failures,
         probability,
         rho,
+        model,
     )
 
 
@@ -108,8 +116,9 @@ def _usual_life(reached: np.ndarray, spell: np.ndarray, holder: np.ndarray) -> f
     return float(np.median(reached[ended])) if ended.any() else float(reached.max())
 
 
-def _failures(night: Night, counter: Counter, row: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """Failures and expected probability per plate, of every sign and of the counter's signs, and the correlation."""
+def _failures(night: Night, counter: Counter, row: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Failures and expected probability per plate, of every sign and of the counter's signs; the first at each holder's own
+    level."""
     number = len(night.plates)
     plate, known = night.parts["plate"].to_numpy(), night.parts["known"].to_numpy()
     failed = night.parts["failed"].to_numpy()
@@ -117,22 +126,30 @@ def _failures(night: Night, counter: Counter, row: np.ndarray) -> tuple[np.ndarr
     parts = np.maximum(np.bincount(plate, known, number), 1.0)
     risk = np.clip(np.bincount(plate, np.where(known, night.part_risk, 0.0), number) / parts, 1e-6, 1.0 - 1e-6)
     every, those = np.bincount(plate, failed, number), np.bincount(plate, shows, number)
-    rho = _usual_rho(every[row], parts[row], risk[row], pd.factorize(night.plates[counter.holder].to_numpy()[row])[0])
+    holder = pd.factorize(night.plates[counter.holder].to_numpy()[row])[0]
+    scale = (np.bincount(holder, every[row]) + 1.0) / (np.bincount(holder, parts[row] * risk[row]) + 1.0)
+    own = np.clip(risk[row] * scale[holder], 1e-6, 0.95)
     # the farm's own level: expected risk is fitted on it, and a share of signs is close enough to constant
     share = (those.sum() + 0.5) / (every.sum() + 1.0)
     failures = np.stack([every[row], those[row]])
     probability = np.stack([risk[row], np.clip(risk[row] * share, 1e-9, 0.99)])
-    return failures, probability, rho
+    return failures, probability, own
 
 
-def _usual_rho(failures: np.ndarray, parts: np.ndarray, risk: np.ndarray, holder: np.ndarray) -> float:
+def _usual_rho(failures: np.ndarray, parts: np.ndarray, own: np.ndarray, holder: np.ndarray) -> float:
     """Correlation within plates of the middle holder: one holder whose risk climbs must not hide in it."""
-    scale = np.bincount(holder, failures) + 1.0
-    own = np.clip(risk * (scale / (np.bincount(holder, parts * risk) + 1.0))[holder], 1e-6, 0.95)
     excess = np.bincount(holder, (failures - parts * own) ** 2 - parts * own * (1.0 - own))
     pairs = np.bincount(holder, (parts - 1.0) * parts * own * (1.0 - own))
     told = pairs > 0.0
     return float(np.clip(np.median(excess[told] / pairs[told]), 0.0, 0.95)) if told.any() else 0.0
+
+
+def _fitted_model(failures: np.ndarray, parts: np.ndarray, own: np.ndarray) -> PlateModel:
+    """How parts of a plate fail together, where the night brings no expectation that says it."""
+    several = parts > 1.0
+    if several.sum() < PLATES_AT_LEAST:
+        return START_MODEL
+    return fit_plate_model(failures[several], parts[several], own[several])
 
 
 def slope_of(plates: Plates, rows: np.ndarray, view: int) -> HazardSlope:

@@ -2,7 +2,9 @@
 
     logit P(part fails) = logit(expected) + level of its holder + slope * counter,
 
-parts of a plate weighing as ``n / (1 + (n - 1) rho)`` independent ones (``rho``: correlation within plates).
+parts of a plate weighing as ``n / (1 + (n - 1) rho)`` independent ones (``rho``: correlation within plates) where a slope or
+a count is estimated; the evidence knows plates better (:mod:`farmwatch.stats.plate_model`): parts share their plate's luck, and
+an accident that takes most of a plate speaks for a higher risk as one event, not as a dozen.
 
 The nightly evidence of one holder sets the average over wear of many shapes against the best that any constant level
 can do: as the other side is allowed its best fit, the ratio exceeds A with probability at most 1/A however often one
@@ -23,11 +25,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
+from farmwatch.stats.plate_model import PlateModel, plate_log_likelihood
+
 LEVELS = np.linspace(-1.6, 2.4, 21)  # log odds ratio of a constant or a step
 OWN_LEVELS = np.array([-0.8, -0.25, 0.3])  # level of a holder with fresh film, lamp or bath
 KINKS = np.array([0.0, 0.5, 1.0])  # wear sets in at this share of the usual life
 DOUBLINGS = np.array([0.1, 0.2, 0.4, 0.8])  # share of the usual life in which the odds then double
 CAPS = np.array([1.5, 3.0])  # log odds ratio at which it goes no further
+TABLE_STEP = 0.1  # of log odds
 FINE_COUNTS = np.geomspace(0.04, 4.0, 40)  # counts of doubling that are tried, in usual lives
 FINE_KINKS = np.array([0.0, 0.2, 0.4, 0.6, 0.8])  # wear sets in at this share of that count
 FINE_BEYOND = np.array([0.15, 1.0, 2.5])  # log odds ratio by which it climbs beyond the doubling
@@ -88,6 +93,26 @@ def shift_terms(
     """Log-likelihood of a shift of log odds over none; ``shift`` broadcasts against shape (plates,)."""
     weight = 1.0 / (1.0 + np.maximum(parts - 1.0, 0.0) * rho)
     return np.asarray(weight * (failures * shift - parts * np.log1p(probability * np.expm1(shift))))
+
+
+def plate_terms(
+    failures: np.ndarray, parts: np.ndarray, probability: np.ndarray, model: PlateModel, shifts: np.ndarray
+) -> np.ndarray:
+    """Log-likelihood of plates at shifts of log odds over none, shape of ``shifts``, (plates, any).
+
+    Read off a table of the shifts from the least to the largest, TABLE_STEP apart, by a straight line in between.
+    """
+    low = float(min(shifts.min(), 0.0))
+    steps = int(np.ceil((max(float(shifts.max()), 0.0) - low) / TABLE_STEP)) + 1
+    grid = low + TABLE_STEP * np.arange(steps + 1)
+    odds = (probability / (1.0 - probability))[:, None] * np.exp(grid)
+    risk = np.clip(odds / (1.0 + odds), 1e-9, 1.0 - 1e-9)
+    table = plate_log_likelihood(failures[:, None], parts[:, None], risk, model)
+    table -= plate_log_likelihood(failures, parts, np.clip(probability, 1e-9, 1.0 - 1e-9), model)[:, None]
+    place = (shifts - low) / TABLE_STEP
+    cell = np.minimum(place.astype(int), steps - 1)
+    before, after = (np.take_along_axis(table, cell + one, axis=1) for one in (0, 1))
+    return np.asarray(before + (place - cell) * (after - before))
 
 
 def fit_slope(
@@ -159,7 +184,7 @@ def wear_evidence(
     failures: np.ndarray,
     parts: np.ndarray,
     probability: np.ndarray,
-    rho: float,
+    model: PlateModel,
     life: float,
     starts: np.ndarray,
 ) -> list[WearEvidence]:
@@ -169,8 +194,9 @@ def wear_evidence(
     """
     shifts = _shapes(counter / life, KINKS, DOUBLINGS, CAPS)[0][:, :, None] + OWN_LEVELS
     shifts = shifts.reshape(len(counter), -1)
-    wear = np.cumsum(shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, shifts), axis=0)
-    level = np.cumsum(shift_terms(failures[:, None], parts[:, None], probability[:, None], rho, LEVELS), axis=0)
+    levels = np.broadcast_to(LEVELS, (len(counter), LEVELS.size))
+    terms = plate_terms(failures, parts, probability, model, np.concatenate([shifts, levels], axis=1)).cumsum(axis=0)
+    wear, level = terms[:, : shifts.shape[1]], terms[:, shifts.shape[1] :]
     found = []
     for start in starts:
         before = level[start - 1] if start else np.zeros(LEVELS.size)
