@@ -90,8 +90,8 @@ def cut_cells(plates: pd.DataFrame, parts: pd.DataFrame) -> Cells:
             levels.append(np.asarray(names, dtype=object))
     first_day = plates["day"].min() if len(plates) else pd.Timestamp("2000-01-01")
     return Cells(
-        plate=plate,
-        codes=np.column_stack(codes),
+        plate=plate.astype("int32"),
+        codes=np.column_stack(codes).astype("int32"),
         levels=tuple(levels),
         fixed=_fixed(plates, parts, plate, part_cell, whole_run),
         part_cell=part_cell,

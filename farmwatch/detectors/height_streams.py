@@ -171,9 +171,10 @@ def _with_habits(
     designs = int(design.max(initial=-1)) + 1
     if not designs:
         return due
-    _, plate_row, lost = np.unique(scene.plate[order] * (designs + 1) + design, return_inverse=True, return_counts=True)
+    wide = np.int64(designs + 1)
+    _, plate_row, lost = np.unique(scene.plate[order] * wide + design, return_inverse=True, return_counts=True)
     weight = known / lost[plate_row]
-    _, pair = np.unique(level * (designs + 1) + design, return_inverse=True)
+    _, pair = np.unique(level * wide + design, return_inverse=True)
     of_design, number = _summed(np.where(known, design, designs), weight, observed)
     of_pair, own_number = _summed(pair, weight, observed)
     at = np.where(known, design, designs)

@@ -224,8 +224,9 @@ def roll_of(scene: Scene, kind: SubjectType) -> Roll:
 
 
 def _roll(scene: Scene, kind: SubjectType) -> Roll:
-    codes = np.zeros(len(scene.plate), np.int64) if kind == "farm" else scene.cells.codes[: len(scene.plate),
-                                                                                         FACTORS.index(kind)]  # fmt: skip
+    number = len(scene.plate)
+    named = np.zeros(number) if kind == "farm" else scene.cells.codes[:number, FACTORS.index(kind)]
+    codes = named.astype(np.int64)
     used = np.flatnonzero((codes >= 0) & (scene.trials > 0))
     order = used[np.argsort(codes[used], kind="stable")]
     levels, start = np.unique(codes[order], return_index=True)

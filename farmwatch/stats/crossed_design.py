@@ -7,8 +7,10 @@ diagonal; the largest factor is eliminated by its diagonal, and what is left is 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 from scipy.linalg import cho_solve
@@ -21,15 +23,13 @@ class Design:
     """Rows of a crossed model.
 
     ``fixed``: shape (rows, columns). ``codes``: one array of shape (rows,) a factor, the level's number, and the
-    number of levels where the row has none. ``levels``: levels a factor. ``offset``: shape (rows,). ``pairs``: for
-    every two factors the number of a row's cell in their table, kept because every step needs it.
+    number of levels where the row has none. ``levels``: levels a factor. ``offset``: shape (rows,).
     """
 
     fixed: np.ndarray
     codes: tuple[np.ndarray, ...]
     levels: tuple[int, ...]
     offset: np.ndarray
-    pairs: tuple[tuple[int, int, np.ndarray], ...]
 
     @staticmethod
     def of(fixed: np.ndarray, codes: np.ndarray, levels: tuple[int, ...], offset: np.ndarray | None) -> Design:
@@ -38,17 +38,21 @@ class Design:
             raise ValueError(f"codes of shape {codes.shape} for {rows} rows and {len(levels)} factors")
         columns = []
         for factor, count in enumerate(levels):
-            column = np.asarray(codes[:, factor], np.int64)
+            column = codes[:, factor]
             if column.size and (column.max() >= count or column.min() < -1):
                 raise ValueError(f"factor {factor} has levels outside -1 to {count - 1}")
-            columns.append(np.where(column < 0, count, column))
+            columns.append(np.where(column < 0, count, column).astype(np.int32))
         base = np.zeros(rows) if offset is None else np.asarray(offset, float)
-        pairs = tuple(
-            (one, two, columns[one] * (levels[two] + 1) + columns[two])
-            for one in range(len(levels))
-            for two in range(one + 1, len(levels))
-        )
-        return Design(np.ascontiguousarray(fixed, float), tuple(columns), tuple(levels), base, pairs)
+        return Design(np.ascontiguousarray(fixed, float), tuple(columns), tuple(levels), base)
+
+    def pairs(self) -> Iterator[tuple[int, int, np.ndarray]]:
+        """For every two factors the number of each row's place in their table, shape (rows,).
+
+        Made anew at every step, for a tenth of its time: kept for all pairs of ten factors they would be most of the
+        memory of a fit, 440 bytes a row.
+        """
+        for one, two in combinations(range(len(self.levels)), 2):
+            yield one, two, self.codes[one] * np.int64(self.levels[two] + 1) + self.codes[two]
 
     @cached_property
     def largest(self) -> int:
@@ -118,7 +122,7 @@ class Design:
             dense[inner, : inner.start], border[inner] = sums[:, : inner.start], sums[:, self.dense :]
         for codes, count, where in zip(self.codes, self.levels, self.slices, strict=True):
             diagonal[where] = np.bincount(codes, weights=weights, minlength=count + 1)[:count]
-        for one, two, index in self.pairs:
+        for one, two, index in self.pairs():
             shape = (self.levels[one] + 1, self.levels[two] + 1)
             block = np.bincount(index, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)[:-1, :-1]
             if two == self.largest:
@@ -138,7 +142,7 @@ class Design:
         result = np.zeros(len(self.offset))
         for codes, where in zip(self.codes, self.slices, strict=True):
             result += np.append(diagonal[where], 0.0)[codes]
-        for one, two, index in self.pairs:
+        for one, two, index in self.pairs():
             if two == self.largest:
                 block = across[self.slices[one]]
             elif one == self.largest:
