@@ -55,7 +55,7 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
     compositions: list[Composition | None] = [None, None]
     silent: list[str] = []
     if case is not None and whole is not None:
-        answers += [place.where(case), _course(evidence, case), onset.first_plate(case), compare.cold(case)]
+        answers += [place.where(case), _course(evidence, case), onset.first_plate(case), _cold(evidence, case)]
         answers += [compare.load(case), compare.aligned(case), compare.neighbours(case), compare.stood(case)]
         answers += [clearing.clears(whole, question) for question in clearing.ACTION_OF]
         if len(case.failed) and not better(evidence):
@@ -81,19 +81,21 @@ def read_pattern(finding: Finding, context: Context | None, table: CauseTable) -
 
 
 def better(evidence: Evidence) -> bool:
-    """Whether it fails less than expected; a measure that fell is not better for that."""
-    return evidence.direction == "down" and evidence.kind not in ("signal_shift", "cure_offset")
+    """Whether it fails less than expected; a measure that fell, or a run that was odd, is not better for that."""
+    return evidence.direction == "down" and evidence.kind not in ("signal_shift", "cure_offset", "odd_run")
 
 
 def who(evidence: Evidence, new: tuple[Subject, ...] = ()) -> Answer:
     """Whom it is about; subjects that the records cannot tell apart share the answer, ``new`` ones with more weight."""
     subjects = onset.suspects(evidence)
     types = [subject.type for subject in subjects]
-    weight = np.where([subject in new for subject in subjects], onset.NEWCOMER, 1.0)
-    share = np.array([weight[np.array(types) == kind].sum() for kind in SUBJECT_TYPES], float)
+    lean = np.where([subject in new for subject in subjects], onset.NEWCOMER, 1.0)
+    share = np.array([lean[np.array(types) == kind].sum() for kind in SUBJECT_TYPES], float)
     words = " or ".join(SUBJECT_WORDS[kind] for kind in dict.fromkeys(types))
     several = " (the records cannot tell which)" if len(set(types)) > 1 else ""
-    return Answer("who", evidence.subject.type, f"{words} shares it{several}", share=share / share.sum(),
+    # only a room has a room's temperature: that it is a room says no more than what was measured
+    weight = 0.0 if evidence.kind == "signal_shift" and evidence.detail.get("measure") == "ambient_c" else 1.0
+    return Answer("who", evidence.subject.type, f"{words} shares it{several}", weight, share / share.sum(),
                   run_ids=evidence.run_ids)  # fmt: skip
 
 
@@ -137,6 +139,13 @@ def _course(evidence: Evidence, case: Case) -> Answer | None:
     if evidence.kind == "wear":
         return Answer("course", "ramp", "it grows from one service to the next", run_ids=evidence.run_ids)
     return compare.course(case)
+
+
+def _cold(evidence: Evidence, case: Case) -> Answer | None:
+    """Whether cold plays a part; a finding of a temperature says itself which way it went, against the season."""
+    if evidence.kind == "signal_shift" and evidence.detail.get("measure") in ("ambient_c", "vat_c"):
+        return None
+    return compare.cold(case)
 
 
 def _zone(evidence: Evidence) -> Answer | None:

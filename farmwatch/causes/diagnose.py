@@ -22,8 +22,8 @@ def diagnose(
     ``context`` is the night's view, shared between findings; without it only what the finding itself says is weighed.
     Causes come highest first, ``unknown`` always among them; those below the listing limit are left out.
     """
-    if better(finding.evidence):
-        # got better than expected: nothing to mend, and the table says nothing of it
+    if better(finding.evidence) or finding.evidence.kind == "odd_run":
+        # better than expected: nothing to mend; one odd run: too little to go by. The table says nothing of either
         return (Cause(UNKNOWN, 1.0),), ()
     pattern = read_pattern(finding, context, table)
     posterior = weigh(pattern, table, settings.causes)

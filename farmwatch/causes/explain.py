@@ -75,9 +75,8 @@ def tell(
     """The story of ``finding``; with the night's ``context`` its sentences name their plates, else only the finding's."""
     pattern = read_pattern(finding, None if context is None else replace(context, naming=True), table)
     paragraphs = [_seen(finding), _questions(finding, pattern)]
-    if better(finding.evidence):
-        praise = "It got better than expected. That is told so that it can be kept, not mended; no cause is looked for."
-        paragraphs.append(Paragraph("Causes", (Sentence(praise),)))
+    if (unsought := _unsought(finding.evidence)) is not None:
+        paragraphs.append(Paragraph("Causes", (Sentence(unsought),)))
     else:
         posterior = weigh(pattern, table, settings.causes)
         paragraphs += [
@@ -88,6 +87,8 @@ def tell(
         paragraphs.append(_repair(verdict, finding))
     elif _done(finding):
         unsaid = "Failures are not what was found here: whether it held, the measure will tell, not a count of plates."
+        if finding.evidence.kind == "wear":
+            unsaid = "Every service starts the counter anew: whether failures climb with it again will tell if it held."
         paragraphs.append(Paragraph("Did the mend hold", (*_done(finding), Sentence(unsaid))))
     if pattern.silent:
         paragraphs.append(Paragraph("What the records cannot tell", tuple(Sentence(_full(s)) for s in pattern.silent)))
@@ -126,6 +127,15 @@ def _since(evidence: Evidence) -> str:
 
 def _number(value: float) -> str:
     return "?" if not np.isfinite(value) else f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def _unsought(evidence: Evidence) -> str | None:
+    """Why no cause is looked for; None where one is."""
+    if evidence.kind == "odd_run":
+        return "One run unlike its like is a note, told once: look at it; no cause is looked for."
+    if better(evidence):
+        return "It got better than expected. That is told so that it can be kept, not mended; no cause is looked for."
+    return None
 
 
 def _counted(evidence: Evidence, name: str) -> str:
@@ -240,8 +250,9 @@ def _questions(finding: Finding, pattern: Pattern) -> Paragraph:
         else:
             sentences.append(Sentence(f"{lead}: the records cannot say."))
     even = [q for q in _NO_WORSE if q in told_of and told_of[q].answer == "no" and told_of[q].share is None]
+    skipped = (*even, "measure") if evidence.kind == "odd_run" else even
     sentences += [
-        Sentence(_full(told_of[q].words), told_of[q].run_ids) for q in _FURTHER if q in told_of and q not in even
+        Sentence(_full(told_of[q].words), told_of[q].run_ids) for q in _FURTHER if q in told_of and q not in skipped
     ]
     if even:
         runs = tuple(dict.fromkeys(run for q in even for run in told_of[q].run_ids))

@@ -400,6 +400,19 @@ def test_a_room_that_got_colder_is_not_better(settings: Settings, table: CauseTa
     assert causes[0].code == "cold_resin"
 
 
+def test_a_room_that_got_warmer_says_so_itself(settings: Settings, table: CauseTable) -> None:
+    """Spring came before it: that its days are colder than the winter before says nothing, as it got warmer for the season."""
+    warm = {"kind": "signal_shift", "subject": Subject("room", "R"), "detail": {"measure": "ambient_c"}}
+    one = case(farm(left_side), settings, **warm)
+    pattern = read_pattern(Finding("F1", one.evidence, START, START), one.context, table)
+    told = pattern.answer("measure")
+    assert told is not None
+    assert told.answer == "room_warmer"
+    assert pattern.answer("cold") is None
+    causes = diagnose(Finding("F1", one.evidence, START, START), table, settings, one.context)[0]
+    assert {cause.code: cause.probability for cause in causes}.get("cold_resin", 0.0) < 0.02
+
+
 def test_better_than_expected_has_no_cause(settings: Settings, table: CauseTable) -> None:
     one = case(farm(left_side, days=8), settings, direction="down")
     causes, checks = diagnose(Finding("F", one.evidence, START, START), table, settings, one.context)

@@ -11,12 +11,13 @@ import pytest
 
 from farmwatch.causes.checks import next_checks
 from farmwatch.causes.context import Context
+from farmwatch.causes.diagnose import diagnose
 from farmwatch.causes.explain import as_text, tell
 from farmwatch.causes.questions import CAUSES, CODES
 from farmwatch.causes.repairs import repair_verdict
 from farmwatch.causes.table import CauseTable
 from farmwatch.detectors.night import join_history
-from farmwatch.evidence import Finding, Subject
+from farmwatch.evidence import Cause, Finding, Subject
 from farmwatch.settings import Settings
 from tests.causes.test_answers import START, farm, left_side
 
@@ -70,6 +71,10 @@ def test_an_odd_run_is_told_with_its_reason(
     said = "run R-9 on printer P-01 was unlike runs of its kind: exposure 2.9 s where 2.5 s is the habit."
     assert f"On 10 Mar 2031 {said}" in text
     assert "were expected" not in text
+    assert "no cause is looked for" in text
+    fell = as_text(tell(replace(odd, evidence=replace(odd.evidence, direction="down")), table, settings))
+    assert "got better" not in fell
+    assert diagnose(odd, table, settings) == ((Cause("unknown", 1.0),), ())
 
 
 def test_a_proof_says_what_each_result_means_for_the_cause(table: CauseTable, settings: Settings) -> None:
