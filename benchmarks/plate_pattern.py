@@ -5,7 +5,8 @@ hundred failing; on one printer the parts in a tenth of the plate fail three tim
 failures. Beside it quiet farms: independent parts, neighbours pulled down with every failure, parts crowding at the
 centre, a hard design that always stands in one corner.
 
-Run: ``python benchmarks/plate_pattern.py relabel`` for what relabelling a large farm costs, and
+Run: ``python benchmarks/plate_pattern.py relabel`` for what relabelling a large farm costs, ``python
+benchmarks/plate_pattern.py limit`` for how far below its bound the nightly limit may lie (half a minute), and
 ``python benchmarks/plate_pattern.py [repeats]`` (100 by default, about fifteen minutes on one core).
 """
 
@@ -22,13 +23,15 @@ import pandas as pd
 
 from farmwatch.detectors import plate_pattern
 from farmwatch.detectors.night import join_history
-from farmwatch.detectors.plate_pattern import detect
+from farmwatch.detectors.plate_pattern import RATIOS, detect
 from farmwatch.detectors.plate_scene import entries_of, set_scene
 from farmwatch.evidence import Evidence
 from farmwatch.nightly import look
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.stats.onsets import candidate_days, restart_sums
+from farmwatch.stats.plate_limit import LOG_RARE, simulated_relief
+from farmwatch.stats.plate_limit import PLATES as PLATE_COUNTS
 from farmwatch.stats.plate_scan import log_e_values, one_failure_each, relabel, scan_p_value
 from farmwatch.stats.zones import membership, zone_dictionary
 
@@ -289,6 +292,13 @@ def relabelling(printers: int = 300, of: int = 10_000, plates: int = 10, drawing
         )
 
 
+def limits(streams: int = 140_000) -> None:
+    """How far below its bound the limit may lie: the table of ``stats.plate_limit``, before rounding."""
+    print("allowed " + "".join(f"{plates:6d}" for plates in PLATE_COUNTS))
+    for rare, row in zip(LOG_RARE, simulated_relief(streams, RATIOS, np.random.default_rng(1)), strict=True):
+        print(f"e^-{rare:4.1f}" + "".join(f"{value:6.2f}" for value in row), flush=True)
+
+
 def main(repeats: int) -> None:
     budget = load_settings().alarm_budget
     print(f"200 failures, {TIMES:g} times the rate in a tenth of the plate, {repeats} farms each")
@@ -312,5 +322,7 @@ def main(repeats: int) -> None:
 if __name__ == "__main__":
     if sys.argv[1:] == ["relabel"]:
         relabelling()
+    elif sys.argv[1:] == ["limit"]:
+        limits()
     else:
         main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)

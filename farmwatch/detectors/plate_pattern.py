@@ -19,6 +19,7 @@ from farmwatch.detectors.plate_scene import Scene, explained, levels_of, set_sce
 from farmwatch.detectors.whose_fault import with_rivals
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.onsets import candidate_days, restart_sums
+from farmwatch.stats.plate_limit import relief
 from farmwatch.stats.plate_scan import log_e_values, reference_odds, tilt
 from farmwatch.stats.zones import zone_dictionary
 
@@ -52,17 +53,18 @@ class Streams:
 
 
 def detect(night: Night) -> Verdicts:
-    """Evidence of every subject whose failures prefer a place (down to a tenth of the limit: it may be going on)."""
+    """Evidence of every subject whose failures prefer a place (and, down to a tenth of the limit, of what is going on)."""
     scene = set_scene(night)
     if scene is None:
         return Verdicts((), (Check("plate_pattern", "too_few", "farm", "farm", NO_PLATES),))
     settings = night.settings.plate_pattern
     evidence: list[Evidence] = []
     dismissed: set[Subject] = set()
+    known = {spell.subject for spell in night.spells}
     families = _all_streams(scene)
     checks = _checks(scene, families)
     while len(evidence) < settings.findings_at_most:
-        best = _strongest(families, dismissed, -settings.keep_within)
+        best = _strongest(families, dismissed, known, -settings.keep_within)
         if best is None:
             break
         streams, level, account = _narrowed(scene, families, best, -settings.keep_within)
@@ -159,10 +161,21 @@ def streams_of(scene: Scene, kind: SubjectType) -> Streams | None:
         level=level[order][start],
         reference=reference,
         log_sum=total,
-        score=total - np.log(30.0 * len(seen) / allowed),
+        score=total - _log_limits(scene, by_plate, telling, 30.0 * len(seen) / allowed),
         telling=telling,
         per_month=allowed,
     )
+
+
+def _log_limits(scene: Scene, by_plate: np.ndarray, telling: np.ndarray, nights: float) -> np.ndarray:
+    """Logarithm of each level's limit, (levels,): the bound for one false alarm in so many ``nights``, less what a stream of
+    so few plates is below it."""
+    whole = scene.group == 0
+    level, day = by_plate[scene.plate[whole]], scene.day[whole]
+    days = np.ones(len(telling))
+    np.maximum.at(days, level[level >= 0], day[level >= 0] + 1)
+    a_day = np.maximum(telling, 1) / days
+    return np.asarray(np.log(nights) - relief(np.maximum(telling, 1), np.log(nights * a_day)))
 
 
 def _segments(scene: Scene, streams: Streams, level: int) -> list[Segment]:
@@ -189,15 +202,20 @@ def _group_prior(scene: Scene, kind: SubjectType) -> np.ndarray:
     return np.log(np.array([1.0 - share, *[share / max(signs, 1)] * signs]))
 
 
-def _strongest(families: list[Streams], dismissed: set[Subject], floor: float) -> tuple[Streams, int] | None:
+def _strongest(
+    families: list[Streams], dismissed: set[Subject], known: set[Subject], floor: float
+) -> tuple[Streams, int] | None:
+    """What stands highest over its limit; below it, down to ``floor``, only who is ``known``."""
     best: tuple[Streams, int] | None = None
     for streams in families:
         for level in np.argsort(-streams.score, kind="stable"):
-            if streams.score[level] < floor:
+            score = streams.score[level]
+            if score < floor:
                 break
-            if Subject(streams.type, streams.names[level]) in dismissed:
+            subject = Subject(streams.type, streams.names[level])
+            if subject in dismissed or (score < 0.0 and subject not in known):
                 continue
-            if best is None or streams.score[level] > best[0].score[best[1]]:
+            if best is None or score > best[0].score[best[1]]:
                 best = (streams, int(level))
             break
     return best
