@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +11,10 @@ import numpy as np
 from farmwatch.detectors.night import Night
 from farmwatch.detectors.plate_scene import ended_plates
 from farmwatch.evidence import Subject, SubjectType
-from farmwatch.stats.heights import BandShares, band_shares, exposure, hazard_bin, window_edges
+from farmwatch.stats.heights import BINS, BandShares, band_shares, exposure, hazard_bin, window_edges
 
 WINDOW_WIDTHS_MM = (1.5, 3.0, 6.0)
+PARTS_AT_ONCE = 65_536
 BAND_WEIGHTS = (0.3, 0.1, 0.2, 0.4)  # base, transition, body, all windows together
 
 
@@ -98,13 +100,16 @@ def set_height_scene(night: Night) -> HeightScene | None:
     top = parts["height_mm"].to_numpy()[first_part:]
     base, low = layers(night)
     usable = known & np.isfinite(top) & (inside & ~ended_plates(night))[plate]
-    exposed_part = exposure(np.where(usable, top, 0.0), base[plate], low[plate]) * usable[:, None]
     cells = night.history.cells
     part_cell = cells.part_cell[first_part : len(parts)]
-    exposed = np.zeros((len(cells.plate), exposed_part.shape[1]))
-    order = np.argsort(part_cell, kind="stable")
-    starts = np.flatnonzero(np.diff(part_cell[order], prepend=-1))
-    exposed[part_cell[order][starts]] = np.add.reduceat(exposed_part[order], starts, axis=0)
+    exposed = np.zeros((len(cells.plate), BINS))
+    for piece in _whole_plates(plate):
+        at_risk, own = usable[piece], plate[piece]
+        of_part = exposure(np.where(at_risk, top[piece], 0.0), base[own], low[own]) * at_risk[:, None]
+        order = np.argsort(part_cell[piece], kind="stable")
+        cell = part_cell[piece][order]
+        starts = np.flatnonzero(np.diff(cell, prepend=-1))
+        exposed[cell[starts]] = np.add.reduceat(of_part[order], starts, axis=0)
     height = parts["failure_height_mm"].to_numpy()[first_part:]
     height = np.where(np.isnan(height), plates["failure_height_mm"].to_numpy()[plate], height)
     failing = np.flatnonzero(usable & parts["failed"].to_numpy()[first_part:] & np.isfinite(height))
@@ -133,6 +138,16 @@ def set_height_scene(night: Night) -> HeightScene | None:
         plate_day=plate_day,
         first_day=first_day.astype("datetime64[D]").astype(dt.date),
     )
+
+
+def _whole_plates(plate: np.ndarray) -> Iterator[slice]:
+    """Rows of some plates after the other; exposures of all parts at once would take 300 bytes a part."""
+    start = 0
+    while start < len(plate):
+        last = plate[min(start + PARTS_AT_ONCE, len(plate)) - 1]
+        end = int(np.searchsorted(plate, last, side="right"))
+        yield slice(start, end)
+        start = end
 
 
 def layers(night: Night) -> tuple[np.ndarray, np.ndarray]:

@@ -15,6 +15,7 @@ from scipy.stats import norm
 # Edges of the body's hazard bins, mm above the last transition layer: fine where failures crowd, coarse where few reach.
 BODY_EDGES_MM = np.array([0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 1000.0])
 BASE, TRANSITION, BODY = 0, 1, 2
+BINS = 1 + len(BODY_EDGES_MM)  # base, transition, and between the edges
 STEP_MM = 0.5
 
 

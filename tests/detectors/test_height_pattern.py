@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from farmwatch.detectors import height_scene
 from farmwatch.detectors.height_pattern import detect
 from farmwatch.detectors.height_scene import set_height_scene
 from farmwatch.detectors.height_streams import height_streams
@@ -197,3 +198,16 @@ def test_a_design_that_fails_at_its_own_height_everywhere_is_due_to_fail_there_o
         assert streams.observed[:, window].sum() > 15
     by_height_alone, with_habits = due[1e9], due[SETTINGS.height_pattern.habit_plates]
     assert with_habits > 3.0 * by_height_alone
+
+
+def test_the_way_up_is_the_same_however_many_plates_are_taken_at_once(
+    quiet: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    night = join_history(quiet).night(SPEC.start + dt.timedelta(days=60), SETTINGS)
+    whole = set_height_scene(night)
+    monkeypatch.setattr(height_scene, "PARTS_AT_ONCE", 7)  # some plates alone are larger
+    pieces = set_height_scene(night)
+    assert whole is not None
+    assert pieces is not None
+    assert whole.exposed.any()
+    np.testing.assert_array_equal(pieces.exposed, whole.exposed)
