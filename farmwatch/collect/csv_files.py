@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -20,38 +21,49 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
-from farmwatch.collect.raw import COLUMN_LIMIT, FIELD_LIMIT, RawRows, Unreadable, check_header, text_column
+from farmwatch.collect.raw import (
+    COLUMN_LIMIT,
+    FIELD_LIMIT,
+    LINE_LIMIT,
+    RawRows,
+    Unreadable,
+    check_header,
+    check_rows,
+    check_text,
+    text_column,
+)
 from farmwatch.collect.rules import Fault
 
-_LINE_LIMIT = 1 << 20
 _STRAY_QUOTES = 100
 _CHUNK = 50_000
 _MARK = b"\xef\xbb\xbf"
+_LINE_END = re.compile(rb"\r\n?|\n")
 # a whole field in quotes, on one line
 _QUOTED = re.compile(rb'(?<![^,\n])"[^"\r\n]*+(?:""[^"\r\n]*+)*+"(?![^,\r\n])')
 
 
-def read_csv(data: bytes, table: str) -> RawRows:
-    """Rows of one CSV file. Raises :class:`Unreadable`."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise Unreadable("not UTF-8 but UTF-16")
+def read_csv(data: bytes, table: str, max_rows: int) -> RawRows:
+    """Rows of one CSV file, at most ``max_rows``. Raises :class:`Unreadable`."""
+    check_text(data)
     data = data.removeprefix(_MARK)
     if not data.strip():
         raise Unreadable("empty: not even a header")
     if _is_plain(data):
+        check_rows(data.count(b"\n", 0, -1), max_rows)  # the header is one of the lines, the last end none
         rows = _read_plain(data, table)
         if rows is not None:
             return rows
-    return _read_with_care(data, table)
+    return _read_with_care(data, table, max_rows)
 
 
-def read_sheet(data: bytes, table: str, separator: str, header_line: int) -> RawRows:
+def read_sheet(data: bytes, table: str, separator: str, header_line: int, max_rows: int) -> RawRows:
     """Rows of somebody's own CSV file, whatever its columns are called. Raises :class:`Unreadable`."""
-    lines = data.splitlines(keepends=True)
-    if not b"".join(lines[header_line - 1 :]).strip():
-        raise Unreadable(f"no header on line {header_line}")
     above = header_line - 1
-    raw = _read_with_care(b"".join(lines[above:]), table, separator, _own_header)
+    ends = [end.end() for end in itertools.islice(_LINE_END.finditer(data), above)]
+    body = data[ends[-1] :] if ends else data
+    if len(ends) < above or not body.strip():
+        raise Unreadable(f"no header on line {header_line}")
+    raw = _read_with_care(body, table, max_rows, separator, _own_header)
     return replace(
         raw, lines=raw.lines + above, broken=[replace(fault, line=fault.line + above) for fault in raw.broken]
     )
@@ -114,11 +126,11 @@ class _Lines:
         return self
 
     def __next__(self) -> str:
-        line = self._again.popleft() if self._again else self._stream.readline(_LINE_LIMIT)
+        line = self._again.popleft() if self._again else self._stream.readline(LINE_LIMIT)
         if not line:
             raise StopIteration
-        if len(line) >= _LINE_LIMIT and line[-1] not in "\r\n":
-            raise Unreadable(f"line {self.number + 1} is longer than {_LINE_LIMIT} characters")
+        if len(line) >= LINE_LIMIT and line[-1] not in "\r\n":
+            raise Unreadable(f"line {self.number + 1} is longer than {LINE_LIMIT} characters")
         self.number += 1
         self.record.append(line)
         return line
@@ -132,7 +144,11 @@ class _Lines:
 
 
 def _read_with_care(
-    data: bytes, table: str, separator: str = ",", header: Callable[[Sequence[str], str], list[str]] = check_header
+    data: bytes,
+    table: str,
+    max_rows: int,
+    separator: str = ",",
+    header: Callable[[Sequence[str], str], list[str]] = check_header,
 ) -> RawRows:
     lines = _Lines(data)
     reader = csv.reader(lines, strict=True, delimiter=separator)
@@ -142,7 +158,7 @@ def _read_with_care(
     broken: list[Fault] = []
     rows: list[list[str]] = []
     starts: list[int] = []
-    strays = 0
+    strays = held = 0
 
     def close_chunk() -> None:
         if rows and names is not None:
@@ -170,6 +186,8 @@ def _read_with_care(
             continue
         if not row and not words:
             continue
+        held += 1
+        check_rows(held, max_rows)
         if not words and len(row) == len(names):
             rows.append(row)
             starts.append(start)

@@ -6,50 +6,58 @@ all others line by line, and a line that is no object is set aside alone.
 
 from __future__ import annotations
 
+import io
 import json
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.json as pa_json
 
-from farmwatch.collect.raw import COLUMN_LIMIT, RawRows, Unreadable, text_column
+from farmwatch.collect.raw import COLUMN_LIMIT, LINE_LIMIT, RawRows, Unreadable, check_rows, check_text, text_column
 from farmwatch.collect.rules import Fault
 from farmwatch.records import ID_LIMIT, TABLES
 
 _MARK = b"\xef\xbb\xbf"
-_BLOCK = 4 << 20
 # text that no column takes: stands for a value of a kind that its column cannot hold
 _WRONG_KIND = "\udcff"
 
 
-def read_jsonl(data: bytes, table: str) -> RawRows:
-    """Rows of one JSON Lines file; blank lines are no rows. Raises :class:`Unreadable`."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise Unreadable("not UTF-8 but UTF-16")
+class _Nested(str):
+    """The text of a list or an object: as text it takes a twentieth of the memory."""
+
+
+def read_jsonl(data: bytes, table: str, max_rows: int) -> RawRows:
+    """Rows of one JSON Lines file, at most ``max_rows``; blank lines are no rows. Raises :class:`Unreadable`."""
+    check_text(data)
     data = data.removeprefix(_MARK)
-    rows = _read_plain(data, table)
-    return _read_with_care(data, table) if rows is None else rows
+    rows = _read_plain(data, table, max_rows)
+    return _read_with_care(data, table, max_rows) if rows is None else rows
 
 
-def _read_plain(data: bytes, table: str) -> RawRows | None:
+def _read_plain(data: bytes, table: str, max_rows: int) -> RawRows | None:
     """The rows of a file that holds nothing odd; None where care is needed."""
     whole = data.removesuffix(b"\n").replace(b"\r\n", b"\n")
     lines = whole.count(b"\n") + 1
     # each line opens and closes an object, so that no object can run over two lines unseen
     if whole[:1] != b"{" or whole[-1:] != b"}" or whole.count(b"}\n{") != lines - 1:
         return None
+    check_rows(lines, max_rows)
+    first = whole.partition(b"\n")[0]
+    if len(first) > LINE_LIMIT:
+        return None
     kinds = {column.name: column.kind for column in TABLES[table].columns}
     try:
         data.decode()
-        own = [name for name in json.loads(whole.partition(b"\n")[0]) if name not in kinds]
+        own = [name for name in json.loads(first) if name not in kinds]
         schema = pa.schema(
             [(name, pa.float64() if kind in ("number", "count") else pa.string()) for name, kind in kinds.items()]
             + [(_checked_name(name), pa.string()) for name in own]
         )
         columns = pa_json.read_json(
             pa.BufferReader(pa.py_buffer(whole)),
-            read_options=pa_json.ReadOptions(block_size=_BLOCK),
+            read_options=pa_json.ReadOptions(block_size=LINE_LIMIT),
             parse_options=pa_json.ParseOptions(
                 explicit_schema=schema, newlines_in_values=False, unexpected_field_behavior="error"
             ),
@@ -65,14 +73,15 @@ def _checked_name(name: str) -> str:
     return name
 
 
-def _read_with_care(data: bytes, table: str) -> RawRows:
+def _read_with_care(data: bytes, table: str, max_rows: int) -> RawRows:
     objects: list[dict[str, Any]] = []
     numbers: list[int] = []
     broken: list[Fault] = []
     names: dict[str, None] = {}
-    for number, line in enumerate(data.split(b"\n"), 1):
-        if not line or line.isspace():
+    for number, line in enumerate(_lines(data), 1):
+        if line.isspace():
             continue
+        check_rows(len(objects) + len(broken) + 1, max_rows)
         words = ""
         try:
             row = json.loads(line.decode())
@@ -81,9 +90,10 @@ def _read_with_care(data: bytes, table: str) -> RawRows:
         if not words and not isinstance(row, dict):
             words = "not a JSON object"
         if words:
-            broken.append(Fault(number, "", "missing_value", words, line.decode(errors="backslashreplace")))
+            text = line.removesuffix(b"\n").decode(errors="backslashreplace")
+            broken.append(Fault(number, "", "missing_value", words, text))
             continue
-        objects.append(row)
+        objects.append({name: _held(value) for name, value in row.items()})
         numbers.append(number)
         names.update(dict.fromkeys(row))
         if len(names) > COLUMN_LIMIT:
@@ -93,6 +103,20 @@ def _read_with_care(data: bytes, table: str) -> RawRows:
     if broken and not objects:
         raise Unreadable(f"no line is a JSON object; line {broken[0].line}: {broken[0].words}")
     return _columns(objects, list(names), numbers, table, broken)
+
+
+def _lines(data: bytes) -> Iterator[bytes]:
+    stream = io.BytesIO(data)
+    number = 0
+    while line := stream.readline(LINE_LIMIT + 1):
+        number += 1
+        if len(line) > LINE_LIMIT:
+            raise Unreadable(f"line {number} is longer than {LINE_LIMIT} bytes")
+        yield line
+
+
+def _held(value: Any) -> Any:
+    return _Nested(json.dumps(value)) if isinstance(value, (list, dict)) else value
 
 
 def _columns(
@@ -118,16 +142,20 @@ def _column(
 ) -> pa.Array:
     wanted = pa.float64() if kind in ("number", "count") else pa.string()
     try:
+        if kind is not None and any(isinstance(value, _Nested) for value in values):
+            raise TypeError
         return pa.array(values, wanted)
     except (pa.ArrowException, UnicodeEncodeError, OverflowError, TypeError, ValueError):
         return text_column(name, [_text(value, kind) for value in values], table, bad, numbers)
 
 
 def _text(value: Any, kind: str | None) -> str | None:
+    if isinstance(value, _Nested):
+        return value if kind is None else _WRONG_KIND
     if value is None or isinstance(value, str):
         return value
     if kind is None:
         return json.dumps(value)
-    if isinstance(value, (bool, list, dict)):
+    if isinstance(value, bool):
         return _WRONG_KIND
     return repr(value)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,6 +15,19 @@ from farmwatch.records import ID_LIMIT, TABLES
 
 COLUMN_LIMIT = 256
 FIELD_LIMIT = 131_072
+LINE_LIMIT = 1 << 20  # characters or bytes; before it is read no line can be told from a whole file without an end
+
+
+# how what is no text begins: packed files, and others under a name that is not theirs
+_NO_TEXT = (
+    (rb"\xff\xfe|\xfe\xff", "not UTF-8 but UTF-16"),
+    (rb"\x1f\x8b", "packed by gzip: unpack it first"),
+    (rb"BZh[1-9]1AY&SY", "packed by bzip2: unpack it first"),
+    (rb"\x28\xb5\x2f\xfd", "packed by Zstandard: unpack it first"),
+    (rb"\xfd7zXZ\0", "packed by xz: unpack it first"),
+    (rb"PK\x03\x04", "a workbook or an archive, not text: unpack it, or save the sheet as CSV"),
+    (rb"PAR1", "Parquet, not text: its name must end in .parquet"),
+)
 
 
 class Unreadable(Exception):
@@ -34,6 +48,19 @@ class RawRows:
     delivered: pa.Table | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     zone: str | None = None
+
+
+def check_text(data: bytes) -> None:
+    """Refuse what no text begins with, by what it is."""
+    for begin, words in _NO_TEXT:
+        if re.match(begin, data):
+            raise Unreadable(words)
+
+
+def check_rows(count: int, max_rows: int) -> None:
+    """Refuse a file of more rows than it may have. Asked before they become objects, which take many times their bytes."""
+    if count > max_rows:
+        raise Unreadable(f"more than the {max_rows} rows that a file may have")
 
 
 def check_header(names: Sequence[str], table: str) -> list[str]:

@@ -19,7 +19,7 @@ from farmwatch.collect import deliveries, quarantine
 from farmwatch.collect.columns import one
 from farmwatch.collect.plates import POSITIONED, Plates
 from farmwatch.collect.raw import Unreadable
-from farmwatch.collect.rows import Understood, table_of, understand
+from farmwatch.collect.rows import UNFOLDED_BYTES, Understood, table_of, understand
 from farmwatch.collect.rules import WORDS, Fault
 from farmwatch.collect.summary import Recheck
 from farmwatch.records import TABLES
@@ -145,9 +145,10 @@ def _again(farm: Farm, table: str, plates: Plates) -> Iterator[tuple[deliveries.
 
 def understand_delivery(farm: Farm, delivery: deliveries.Delivery, table: str, plates: Plates) -> Understood:
     """The rows of a kept delivery by what is known now. Raises :class:`StoreError`."""
-    rows = farm.settings.collect.max_file_rows
+    limits = farm.settings.collect
+    unfolded = max(UNFOLDED_BYTES, limits.max_file_mib << 21)  # what the door once let in must come back
     try:
-        return understand(delivery.read(), delivery.name, table, farm.timezone, plates, rows)
+        return understand(delivery.read(), delivery.name, table, farm.timezone, plates, limits.max_file_rows, unfolded)
     except Unreadable as error:
         raise StoreError(f"{delivery.path}: cannot be read any more: {error}") from None
 

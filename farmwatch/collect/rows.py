@@ -16,7 +16,7 @@ from farmwatch.collect.csv_files import read_csv
 from farmwatch.collect.json_files import read_jsonl
 from farmwatch.collect.parquet_files import read_parquet
 from farmwatch.collect.plates import Plates
-from farmwatch.collect.raw import RawRows, Unreadable
+from farmwatch.collect.raw import RawRows, Unreadable, check_rows
 from farmwatch.collect.rules import ROW_RULES, WORDS, Fault, reason_of, too_low
 from farmwatch.collect.sheets import read_mapped
 from farmwatch.records import TABLES, Table
@@ -55,8 +55,7 @@ def understand(
 ) -> Understood:
     """The rows of the file called ``name`` with content ``data``. Raises :class:`Unreadable`."""
     raw = _read(data, name, table, max_rows, max_unfolded)
-    if len(raw.lines) + len(raw.broken) > max_rows:
-        raise Unreadable(f"more than the {max_rows} rows that a file may have")
+    check_rows(len(raw.lines) + len(raw.broken), max_rows)
     faulty = _Faults(len(raw.lines))
     rows = _typed(raw, TABLES[table], raw.zone or zone, faulty)
     for rule in ROW_RULES.get(table, ()):
@@ -79,13 +78,13 @@ def understand(
 def _read(data: bytes, name: str, table: str, max_rows: int, max_unfolded: int) -> RawRows:
     kind = FORMATS.get(PurePath(name).suffix.lower())
     if kind == "csv":
-        return read_csv(data, table)
+        return read_csv(data, table, max_rows)
     if kind == "jsonl":
-        return read_jsonl(data, table)
+        return read_jsonl(data, table, max_rows)
     if kind == "parquet":
         return read_parquet(data, table, max_rows, max_unfolded)
     if kind == "mapped":
-        return read_mapped(data, table, max_rows)
+        return read_mapped(data, table, max_rows, max_unfolded)
     raise Unreadable("none of the formats .csv, .jsonl, .parquet")
 
 

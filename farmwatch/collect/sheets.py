@@ -9,16 +9,16 @@ from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from farmwatch.collect.csv_files import read_sheet
-from farmwatch.collect.raw import RawRows, Unreadable
+from farmwatch.collect.raw import RawRows, Unreadable, check_rows, check_text
 from farmwatch.collect.rules import WORDS, Fault
 from farmwatch.collect.sheet_archive import MAP_NAME, unbundled
 from farmwatch.collect.sheet_map import Counts, FileSection, From, MapError, SheetMap, TableMap, read_map, whole_number
 from farmwatch.records import TABLES, Column
 
 PARTS_OF_A_PLATE = 10_000
-_ZIP_MAGIC = b"PK\x03\x04"
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?(\d{1,3}([.\u00a0\u202f ]\d{3})+|\d+)(,\d+)?")
 _NO_NUMBER = "?"  # what stands in a number's place where it is written in another way than the map says
@@ -26,8 +26,10 @@ _NO_NUMBER = "?"  # what stands in a number's place where it is written in anoth
 _OF_FAILED = ("sign", "failure_height_mm", "note")
 
 
-def read_mapped(data: bytes, table: str, max_rows: int) -> RawRows:
-    """Rows of ``table`` out of an archive of file and map. Raises :class:`Unreadable`."""
+def read_mapped(data: bytes, table: str, max_rows: int, max_unfolded: int) -> RawRows:
+    """Rows of ``table`` out of an archive of file and map: at most ``max_rows``, of at most ``max_unfolded`` bytes where
+    one line stands for many parts. Raises :class:`Unreadable`.
+    """
     own, map_data = unbundled(data)
     try:
         sheet = read_map(map_data, MAP_NAME)
@@ -35,13 +37,13 @@ def read_mapped(data: bytes, table: str, max_rows: int) -> RawRows:
         raise Unreadable(str(error)) from None
     if table not in sheet.tables:
         raise Unreadable(f"its map names no {table}")
-    raw = read_sheet(_decoded(own, sheet.file), table, sheet.file.separator, sheet.file.header_line)
-    return _mapped(raw, sheet, table, max_rows)
+    raw = read_sheet(_decoded(own, sheet.file), table, sheet.file.separator, sheet.file.header_line, max_rows)
+    return _mapped(raw, sheet, table, max_rows, max_unfolded)
 
 
 def _decoded(data: bytes, file: FileSection) -> bytes:
-    if data.startswith(_ZIP_MAGIC):
-        raise Unreadable("a workbook, not separated text: save the sheet as CSV")
+    if file.encoding != "utf-16":
+        check_text(data)
     if file.encoding == "utf-8":
         return data.removeprefix(b"\xef\xbb\xbf")  # bytes that are none are faults of their rows
     try:
@@ -50,7 +52,7 @@ def _decoded(data: bytes, file: FileSection) -> bytes:
         raise Unreadable(f"not {file.encoding}: {error.reason}") from None
 
 
-def _mapped(raw: RawRows, sheet: SheetMap, table: str, max_rows: int) -> RawRows:
+def _mapped(raw: RawRows, sheet: SheetMap, table: str, max_rows: int, max_unfolded: int) -> RawRows:
     mapped = sheet.tables[table]
     for heading in mapped.headings:
         if heading not in raw.columns.column_names:
@@ -77,7 +79,12 @@ def _mapped(raw: RawRows, sheet: SheetMap, table: str, max_rows: int) -> RawRows
     columns |= {name: [cells[name][place] for place in good] for name in mapped.keep}
     rows = np.arange(len(good))
     if counts is not None and table == "parts":
-        rows, columns = _parts(columns, [told[int(place)] for place in good], max_rows)
+        counted = [told[int(place)] for place in good]
+        parts = np.array([all_parts for all_parts, _ in counted], dtype=np.int64)
+        check_rows(int(parts.sum()), max_rows)
+        if int(parts @ _line_bytes(raw.columns)[good]) > max_unfolded:
+            raise Unreadable("its lines, once for each part, are more than the memory that a file may take")
+        rows, columns = _parts(columns, counted)
     return replace(
         raw,
         columns=pa.table({name: pa.array(values, pa.string()) for name, values in columns.items()}),
@@ -173,12 +180,16 @@ def _outcome(parts: int, failed: int) -> str:
     return "good" if failed == 0 else "failed" if failed == parts else "partial"
 
 
-def _parts(
-    columns: dict[str, list[str]], told: Sequence[tuple[int, int]], max_rows: int
-) -> tuple[np.ndarray, dict[str, list[str]]]:
+def _line_bytes(columns: pa.Table) -> np.ndarray:
+    """The bytes of each line's cells, shape (rows,)."""
+    lengths = np.zeros(len(columns), dtype=np.int64)
+    for column in columns.columns:
+        lengths += pc.binary_length(column).to_numpy()
+    return lengths
+
+
+def _parts(columns: dict[str, list[str]], told: Sequence[tuple[int, int]]) -> tuple[np.ndarray, dict[str, list[str]]]:
     """A row for each counted part, failed ones first; and which row of the file each comes from."""
-    if sum(parts for parts, _ in told) > max_rows:
-        raise Unreadable(f"counts more than the {max_rows} rows that a file may have")
     rows = [place for place, (parts, _) in enumerate(told) for _ in range(parts)]
     numbers = [number for parts, _ in told for number in range(1, parts + 1)]
     failed = [number <= told[row][1] for row, number in zip(rows, numbers, strict=True)]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from unittest import mock
+
+import pandas as pd
+import pytest
 
 from farmwatch.collect import CollectSummary, collect, rebuild
 from farmwatch.doctor import examine
 from farmwatch.records import TABLES
-from farmwatch.store import Farm
+from farmwatch.store import Farm, StoreError
 
 RUNS = "run_id,printer_id,started_at,outcome\n"
 
@@ -32,6 +37,20 @@ def test_a_back_up_without_records_comes_back_by_a_rebuild(
     assert collect(restored).files == []
     (restored.inbox / "runs-1.csv").write_text(RUNS + "r1,p,2031-04-02,good\n")
     assert collect(restored).totals.unchanged == 1
+
+
+def test_what_the_door_let_in_comes_back_after_the_limit_of_size_was_lowered(farm: Farm) -> None:
+    """And after it was raised above what a rebuild allows where nothing is set."""
+    text = RUNS.replace("\n", ",own\n") + "".join(f"r{n},p,2031-04-02,good,{'x' * 100_000}\n" for n in range(30))
+    pd.read_csv(io.StringIO(text)).to_parquet(farm.inbox / "runs.parquet", compression="zstd")
+    assert collect(farm).totals.taken == 30
+    with (farm.path / "farm.toml").open("a") as stream:
+        stream.write("\n[collect]\nmax_file_mib = 1\n")
+    assert rebuild(Farm.open(farm.path)).totals.taken == 30
+    with mock.patch("farmwatch.collect.recheck.UNFOLDED_BYTES", 0), pytest.raises(StoreError, match="unfolds to more"):
+        rebuild(Farm.open(farm.path))
+    with mock.patch("farmwatch.collect.recheck.UNFOLDED_BYTES", 0):
+        assert rebuild(farm).totals.taken == 30
 
 
 def test_names_of_files_and_ids_make_no_path(farm: Farm, tmp_path: Path) -> None:

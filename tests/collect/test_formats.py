@@ -37,10 +37,10 @@ def test_csv_read_fast_is_csv_read_with_care(rows: Any, quoting: int, ends: str)
         # the writer leaves a lone carriage return bare, which ends a line for every reader
         rows = [tuple(field.replace("\r", "") for field in row) for row in rows]
     data = _csv(rows, quoting, ends)
-    careful = csv_files._read_with_care(data, "parts")
+    careful = csv_files._read_with_care(data, "parts", 99)
     assert careful.broken == []
     assert [tuple(row.values()) for row in careful.columns.to_pylist()] == rows
-    either = csv_files.read_csv(data, "parts")
+    either = csv_files.read_csv(data, "parts", 99)
     assert either.columns.to_pylist() == careful.columns.to_pylist()
     assert either.lines.tolist() == careful.lines.tolist()
 
@@ -49,8 +49,8 @@ def test_csv_read_fast_is_csv_read_with_care(rows: Any, quoting: int, ends: str)
 @given(st.lists(st.text('ab,"\n\r x', max_size=12), max_size=8))
 def test_no_quote_out_of_place_makes_the_fast_reader_differ(lines: list[str]) -> None:
     data = ("run_id,part_no,outcome\n" + "\n".join(lines)).encode()
-    careful = csv_files._read_with_care(data, "parts")
-    either = csv_files.read_csv(data, "parts")
+    careful = csv_files._read_with_care(data, "parts", 99)
+    either = csv_files.read_csv(data, "parts", 99)
     assert either.columns.to_pylist() == careful.columns.to_pylist()
     assert either.lines.tolist() == careful.lines.tolist()
     assert either.broken == careful.broken
@@ -74,10 +74,10 @@ VALUES = st.fixed_dictionaries(
 @given(st.lists(VALUES, min_size=1, max_size=6))
 def test_json_read_fast_is_json_read_with_care(objects: list[dict[str, Any]]) -> None:
     data = "\n".join(json.dumps(row) for row in objects).encode()
-    fast = json_files._read_plain(data, "parts")
+    fast = json_files._read_plain(data, "parts", 99)
     both = [understand(data, "parts.jsonl", "parts", "UTC", Plates.none(), 99)]
     if fast is not None:
-        read_plain, json_files._read_plain = json_files._read_plain, lambda data, table: None
+        read_plain, json_files._read_plain = json_files._read_plain, lambda data, table, max_rows: None
         try:
             both.append(understand(data, "parts.jsonl", "parts", "UTC", Plates.none(), 99))
         finally:

@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from farmwatch.cli import main
 from farmwatch.collect import MapError, collect, load_map, quarantine, rebuild
 from farmwatch.collect.audit import examine_deliveries
+from farmwatch.collect.csv_files import read_sheet
 from farmwatch.collect.deliveries import kept
 from farmwatch.collect.raw import Unreadable
 from farmwatch.collect.sheet_archive import bundle, original_name, unbundled
@@ -265,7 +266,7 @@ def test_bytes_that_are_no_text_are_faults_of_their_row(take: Take, farm: Farm) 
             "the map names the column 'Result', which the file has not, or not just once",
         ),
         ("", "no header on line 1"),
-        (b"PK\x03\x04rest", "a workbook, not separated text: save the sheet as CSV"),
+        (b"PK\x03\x04rest", "a workbook or an archive, not text: unpack it, or save the sheet as CSV"),
         (HEAD + ",x" * 300, "more than the 256"),
     ],
 )
@@ -274,6 +275,16 @@ def test_a_file_that_cannot_be_read_stays(take: Take, farm: Farm, sheet: str | b
     assert [report.file for report in summary.unreadable] == ["log.csv"]
     assert said in str(summary.unreadable[0].error)
     assert kept(farm) == []
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_lines_above_the_header_are_passed_over_whatever_ends_them(end: str) -> None:
+    text = end.join(["of March", '"', "run,note", "a,x", "b", ""])
+    raw = read_sheet(text.encode(), "runs", ",", 3, 9)
+    assert (raw.columns.to_pylist(), raw.lines.tolist()) == ([{"run": "a", "note": "x"}], [4])
+    assert [fault.line for fault in raw.broken] == [5]
+    with pytest.raises(Unreadable, match="no header on line 7"):
+        read_sheet(text.encode(), "runs", ",", 7, 9)
 
 
 def test_columns_without_a_name_and_names_given_twice_do_not_matter_until_mapped(take: Take, farm: Farm) -> None:

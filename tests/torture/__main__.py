@@ -20,6 +20,7 @@ from torture.failures import WAYS, fail_everywhere, full_disk
 from torture.farms import OPERATIONS, make_farms
 from torture.kills import kill
 from torture.mutants import take_mutants
+from torture.packed import FILE_MIB, take_packed
 from torture.readers import read_meanwhile, write_at_once
 from torture.sequences import try_sequences
 
@@ -133,6 +134,13 @@ def _mutants(asked: Asked) -> Iterator[Row]:
     yield f"{r.files} mutated files taken", seen, r.bad
 
 
+def _packed(asked: Asked) -> Iterator[Row]:
+    taken = take_packed(asked.room())
+    refused = sum(file.refused is not None for file in taken)
+    seen = f"{refused} refused; the process grew by at most {max(file.grown_mib for file in taken)} MiB"
+    yield f"{len(taken)} files made to swell, none above {FILE_MIB} MiB, taken one by one", seen, ()
+
+
 PARTS: dict[str, Callable[[Asked], Iterator[Row]]] = {
     "kills": _kills,
     "failures": _failures,
@@ -140,6 +148,7 @@ PARTS: dict[str, Callable[[Asked], Iterator[Row]]] = {
     "damage": _damage,
     "readers": _readers,
     "mutants": _mutants,
+    "packed": _packed,
     "sequences": _sequences,
 }
 

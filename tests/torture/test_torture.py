@@ -16,6 +16,7 @@ from torture.failures import Killed, fail_everywhere, full_disk
 from torture.farms import OPERATIONS, listening, make_farms, run
 from torture.kills import kill
 from torture.mutants import take_mutants
+from torture.packed import FILE_MIB, take_packed
 from torture.readers import read_meanwhile, write_at_once
 from torture.sequences import try_sequences
 
@@ -70,6 +71,22 @@ def test_mutants(tmp_path: Path) -> None:
     result = take_mutants(tmp_path, 40, seed=3)
     assert result.bad == ()
     assert 0 < result.refused < 40
+
+
+def test_files_made_to_swell(tmp_path: Path) -> None:
+    taken = {file.name: file for file in take_packed(tmp_path)}
+    assert max(file.grown_mib for file in taken.values()) < 20 * FILE_MIB
+    # nothing is wrong with rows of long texts and long lists: they are rows
+    rows = {name: file.rows for name, file in taken.items() if file.refused is None}
+    assert rows == {"runs-lists.jsonl": 923, "runs-long.csv": 83}
+    refused = {name: file.refused or "" for name, file in taken.items()}
+    assert refused["runs-gzip.csv"] == "packed by gzip: unpack it first"
+    assert refused["runs-parquet.csv"] == "Parquet, not text: its name must end in .parquet"
+    assert refused["runs-values.jsonl"] == "line 1 is longer than 1048576 bytes"
+    assert refused["runs-empty.jsonl"] == "more than the 100000 rows that a file may have"
+    for name in ("texts", "struct", "lists", "one-list", "page", "one-text", "fixed", "wide"):
+        assert refused[f"runs-{name}.parquet"] == "unfolds to more than the memory that a file may take"
+    assert refused["sheet-parts.csv"].startswith("its lines, once for each part")
 
 
 def test_sequences(tmp_path: Path) -> None:
