@@ -8,7 +8,7 @@ period ran is read from the ledger alone, so no clock can make it run twice.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -102,30 +102,40 @@ def standing(entry: Entry | None, now: dt.datetime, settings: Settings) -> Stand
 
 def candidates(ledger: Ledger, now: dt.datetime, settings: Settings) -> list[Period]:
     """The periods that matter at ``now``, in the order in which they fell due: the newest of each job, the last night
-    of every week still to be reported, and with ``catch_up_all`` all since the first in the ledger.
+    of every week still to be reported, and with ``catch_up_all`` all since the first of these and of the ledger.
     """
-    found = {}
-    for job in JOBS:
-        latest = newest(job, now, settings)
-        known = latest.name
-        if settings.schedule.catch_up_all:
-            known = min([known, *(period for name, period in ledger if name == job)])
-        for period in _backwards(job, latest.last, settings):
-            if period.name < known or latest.last - period.last > CATCH_UP_AT_MOST:
-                break
-            found[period.key] = period
-    for period in list(found.values()):
+    weeks = _back_to("weekly", [], ledger, now, settings)
+    open_weeks = [period for period in weeks if standing(ledger.get(period.key), now, settings) != "done"]
+    last_nights = [night(period.last, settings) for period in open_weeks]
+    nights = _back_to("nightly", [period.name for period in last_nights], ledger, now, settings)
+    found = {period.key: period for period in (*weeks, *last_nights, *nights) if period.due <= now}
+    return sorted(found.values(), key=lambda period: (period.due, period.last, period.job))
+
+
+def _back_to(job: str, names: list[str], ledger: Ledger, now: dt.datetime, settings: Settings) -> list[Period]:
+    """The newest period of ``job``; where all are to be caught up, back to the first of ``names`` and of the ledger."""
+    latest = newest(job, now, settings)
+    first = latest.name
+    if settings.schedule.catch_up_all:
+        first = min([first, *names, *(period for name, period in ledger if name == job)])
+    found: list[Period] = []
+    for period in _backwards(job, latest.last, settings):
+        if period.name < first or latest.last - period.last > CATCH_UP_AT_MOST:
+            return found
+        found.append(period)
+    raise AssertionError("periods go back for ever")
+
+
+def held_back(period: Period, owed: Sequence[Period], ledger: Ledger, now: dt.datetime, settings: Settings) -> bool:
+    """Whether ``period``, one of the candidates ``owed``, still waits for a night: a week's report for the week's last
+    one, which has not run or will be tried again; where all are caught up, a night for an earlier one that will be
+    tried again, as each carries on from the findings of those before.
+    """
+    if period.job == "weekly":
         last_night = night(period.last, settings)
-        if period.job == "weekly" and standing(ledger.get(period.key), now, settings) != "done":
-            found[last_night.key] = last_night
-    ordered = sorted(found.values(), key=lambda period: (period.due, period.last, period.job))
-    return [period for period in ordered if period.due <= now]
-
-
-def held_back(period: Period, ledger: Ledger, now: dt.datetime, settings: Settings) -> bool:
-    """Whether a week's report still waits for the week's last night, which has not run or will be tried again."""
-    if period.job != "weekly":
+        stands = standing(ledger.get(last_night.key), now, settings)
+        return last_night.due > now or stands in ("due", "waiting")
+    if not settings.schedule.catch_up_all:
         return False
-    last_night = night(period.last, settings)
-    stands = standing(ledger.get(last_night.key), now, settings)
-    return last_night.due > now or stands in ("due", "waiting")
+    earlier = (other for other in owed if other.job == period.job and other.last < period.last)
+    return any(standing(ledger.get(other.key), now, settings) == "waiting" for other in earlier)

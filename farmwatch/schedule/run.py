@@ -69,12 +69,13 @@ def _run_all(farm: Farm, clock: Clock, stopping: Callable[[], bool]) -> Outcome:
         write_log(farm, clock(), lines[-1])
     lines += _own_up(farm, ledger, clock)
     reading = Reading()
-    for period in candidates(ledger, clock(), farm.settings):
+    owed = candidates(ledger, clock(), farm.settings)
+    for period in owed:
         if stopping():
             break
         if standing(ledger.get(period.key), clock(), farm.settings) != "due":
             continue
-        if held_back(period, ledger, clock(), farm.settings):
+        if held_back(period, owed, ledger, clock(), farm.settings):
             continue
         said, sound = _run(farm, ledger, period, clock, reading)
         lines += said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -34,6 +35,7 @@ def status_document(farm: Farm, now: dt.datetime | None = None) -> dict[str, Any
         printers = freshness(farm, now)
     except StoreError as error:
         troubles.append(str(error))
+    owed = _open(ledger, now, farm.settings)
     return {
         "farm": str(farm.path),
         "timezone": farm.timezone,
@@ -42,8 +44,8 @@ def status_document(farm: Farm, now: dt.datetime | None = None) -> dict[str, Any
         "troubles": troubles,
         "jobs": [_job(job, ledger, zone, running) for job in JOBS],
         "due": [
-            _owed(period, ledger, now, farm.settings, zone)
-            for period in _open(ledger, now, farm.settings)
+            _owed(period, owed, ledger, now, farm.settings, zone)
+            for period in owed
             if not (running and period.key in ledger and ledger[period.key].state == "started")
         ],
         "next": [_next(upcoming(job, now, farm.settings), zone) for job in JOBS],
@@ -88,7 +90,9 @@ def _entry(entry: Entry, zone: ZoneInfo, running: bool) -> dict[str, Any]:
     }
 
 
-def _owed(period: Period, ledger: Ledger, now: dt.datetime, settings: Settings, zone: ZoneInfo) -> dict[str, Any]:
+def _owed(
+    period: Period, owed: Sequence[Period], ledger: Ledger, now: dt.datetime, settings: Settings, zone: ZoneInfo
+) -> dict[str, Any]:
     entry = ledger.get(period.key)
     stands = standing(entry, now, settings)
     again = None
@@ -98,7 +102,7 @@ def _owed(period: Period, ledger: Ledger, now: dt.datetime, settings: Settings, 
         "job": period.job,
         "period": period.name,
         "since": _local(period.due, zone),
-        "standing": "held back" if held_back(period, ledger, now, settings) else stands,
+        "standing": "held back" if held_back(period, owed, ledger, now, settings) else stands,
         "next_try": _local(again, zone),
     }
 
@@ -176,7 +180,9 @@ def _owed_line(owed: dict[str, Any]) -> str:
     after = {
         "due": f"due since {_clock(owed['since'])}",
         "waiting": f"failed, tried again from {_clock(owed['next_try'] or owed['since'])} on",
-        "held back": "waits for the week's last night",
+        "held back": "waits for the week's last night"
+        if owed["job"] == "weekly"
+        else "waits for an earlier night that is tried again",
         "given up": "given up after its last try; farmwatch.log says why. By hand: "
         f"farmwatch {owed['job']} {'--as-of' if owed['job'] == 'nightly' else '--week'} {owed['period']}",
     }
