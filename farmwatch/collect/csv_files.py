@@ -46,7 +46,7 @@ def read_csv(data: bytes, table: str, max_rows: int) -> RawRows:
     """Rows of one CSV file, at most ``max_rows``. Raises :class:`Unreadable`."""
     check_text(data)
     data = data.removeprefix(_MARK)
-    if not data.strip():
+    if not data or data.isspace():
         raise Unreadable("empty: not even a header")
     if _is_plain(data):
         check_rows(data.count(b"\n", 0, -1), max_rows)  # the header is one of the lines, the last end none
@@ -82,24 +82,26 @@ def _own_header(names: Sequence[str], table: str) -> list[str]:
 
 def _is_plain(data: bytes) -> bool:
     """Whether every line is one record and none is blank."""
+    ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == ord("\n"))  # three times as fast as looking for two
     return (
         (b'"' not in data or b'"' not in _QUOTED.sub(b"", data))
-        and b"\n\n" not in data
-        and b"\n\r\n" not in data
+        and bool((np.diff(ends) > 1).all())
         and data[:1] not in b"\r\n"
-        and (b"\r" not in data or data.count(b"\r") == data.count(b"\r\n"))
+        and (b"\r" not in data or (data.count(b"\r") == data.count(b"\r\n") and b"\n\r\n" not in data))
     )
 
 
 def _read_plain(data: bytes, table: str) -> RawRows | None:
     """The rows of a plain file; None where Arrow stumbles and care is needed."""
     try:
-        head, _, body = data.partition(b"\n")
-        names = check_header(next(csv.reader([head.decode()], strict=True)), table)
-        if not body:
+        head = data.find(b"\n")
+        if head < 0:
+            return None
+        names = check_header(next(csv.reader([data[:head].decode()], strict=True)), table)
+        if len(data) == head + 1:
             return None
         columns = pa_csv.read_csv(
-            pa.BufferReader(pa.py_buffer(body)),
+            pa.BufferReader(pa.py_buffer(data).slice(head + 1)),
             read_options=pa_csv.ReadOptions(column_names=names),
             parse_options=pa_csv.ParseOptions(ignore_empty_lines=False),
             convert_options=pa_csv.ConvertOptions(

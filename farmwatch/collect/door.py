@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from farmwatch.collect import deliveries, quarantine
 from farmwatch.collect.plates import POSITIONED, Plates
 from farmwatch.collect.raw import Unreadable
-from farmwatch.collect.recheck import is_due, mark_due, recheck, recheck_all
+from farmwatch.collect.recheck import clear_due, has_positions, is_due, mark_due, recheck, recheck_all
 from farmwatch.collect.rows import Understood, understand
 from farmwatch.collect.sources import Source, find_sources, sheet_sources
 from farmwatch.collect.summary import CollectSummary, FileReport
@@ -79,7 +79,7 @@ def collect(
             {(delivery.digest, delivery.name) for delivery in earlier},
             earlier[-1].number + 1 if earlier else 1,
         )
-        due = is_due(farm)
+        due, first = is_due(farm), not earlier and not has_positions(farm)
         tick = _ticker(sources, progress)
         for table in ORDER:
             _take_table(session, table, [source for source in sources if source.table == table], tick)
@@ -89,6 +89,10 @@ def collect(
                 tick(source)
         if due:
             session.summary.rechecked += recheck_all(farm)
+        elif first:
+            clear_due(
+                farm
+            )  # all positions came after what they are checked against: a tenth of the time of a first delivery
         elif session.changed["printers"] or session.changed["runs"]:
             session.summary.rechecked += recheck(farm, session.changed, session.corrected)
         session.summary.unregistered = _unregistered(session)

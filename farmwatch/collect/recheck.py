@@ -37,6 +37,16 @@ def mark_due(farm: Farm) -> None:
     replace_file(farm.path / _MARK, farm.drafts, lambda stream: stream.write(b""))
 
 
+def has_positions(farm: Farm) -> bool:
+    """Whether there is any row whose position was checked against what was known by then."""
+    return any(farm.folder(table).rows() for table in POSITIONED)
+
+
+def clear_due(farm: Farm) -> None:
+    """All is checked."""
+    remove_file(farm.path / _MARK)
+
+
 def is_due(farm: Farm) -> bool:
     """Whether an earlier collect did not come to check all that it changed."""
     return (farm.path / _MARK).exists()
@@ -64,7 +74,7 @@ def recheck(farm: Farm, changed: Mapping[str, set[str]], corrected: bool, everyt
         _settle(farm, table, plates, _distinct(pa.concat_tables(keys), table))
         if len(bad) or len(good):
             done.append(Recheck(table, "off_plate", quarantined=len(bad), released=len(good)))
-    remove_file(farm.path / _MARK)
+    clear_due(farm)
     return done
 
 

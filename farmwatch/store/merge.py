@@ -84,6 +84,8 @@ def key_codes(rows: pa.Table, key: tuple[str, ...]) -> np.ndarray:
     codes = parts[0].astype(np.int64)
     for part in parts[1:]:
         codes = codes * (int(part.max(initial=0)) + 1) + part
+    if len(parts) > 1 and (codes[1:] > codes[:-1]).all():
+        return np.arange(len(codes))  # in the order of their keys, as most files are: a fifth of the time of a merge
     return pd.factorize(codes)[0] if len(parts) > 1 else codes
 
 
@@ -118,7 +120,9 @@ def _fold(both: pa.Table, codes: np.ndarray, stored: int) -> tuple[np.ndarray, n
     standing[codes[:stored]] = np.arange(stored)
     status = np.full(len(both) - stored, UNCHANGED, dtype=np.int8)
     times = recorded(both)
-    turn = pd.Series(codes[stored:]).groupby(codes[stored:]).cumcount().to_numpy()
+    turn = np.zeros(len(status), dtype=np.int64)  # how many rows with its key came before each
+    if len(status) and np.bincount(codes[stored:]).max() > 1:
+        turn = pd.Series(codes[stored:]).groupby(codes[stored:]).cumcount().to_numpy()
     order = np.argsort(turn, kind="stable")
     for turns in np.split(order, np.flatnonzero(np.diff(turn[order])) + 1):
         row = turns + stored

@@ -9,8 +9,9 @@ by any program sees all of them. A table without rows is a file without rows.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,6 +108,10 @@ class TableFolder:
                 raise
             return self._read(now, columns, where, drawers)  # rebuilt records took their place meanwhile
 
+    def rows(self) -> int:
+        """How many rows there are. Raises :class:`StoreError`."""
+        return sum(_read_from(pq.read_metadata, path).num_rows for path in self.files().values())
+
     def batches(self, columns: Sequence[str]) -> Iterator[pa.Table]:
         """What :meth:`read` gives, drawer by drawer, in pieces of at most GROUP_ROWS; an empty table is one piece."""
         for drawer in self.files() or ("",):
@@ -162,8 +167,12 @@ class TableFolder:
 
 
 def _schema_of(path: Path) -> pa.Schema:
+    return _read_from(pq.read_schema, path)
+
+
+def _read_from(reader: Callable[[Path], Any], path: Path) -> Any:
     try:
-        return pq.read_schema(path)
+        return reader(path)
     except (pa.ArrowException, OSError, ValueError) as error:
         raise StoreError(f"{path}: cannot be read ({one_line(error)}); farmwatch rebuild makes it anew") from None
 
