@@ -131,13 +131,14 @@ def _spot_table(scene: Scene, segment: Segment, spot: int) -> _Table:
     rows = segment.rows
     entries, start = entries_of(scene, rows)
     part, number = np.unique(scene.part[entries], return_inverse=True)
-    inside = np.zeros((scene.place.shape[1], len(zones)), dtype=np.float32)
-    inside[part] = membership(zones, *scene.place[:, part])
+    site = scene.site[part]
+    inside = np.zeros((len(scene.inside), len(zones)), dtype=np.float32)
+    inside[site] = membership(zones, *scene.place[:, part])
     total = np.repeat(scene.failures[rows], np.diff(start))
     share = conditional_inclusion(scene.odds[entries], start, scene.failures[rows]) / total
-    expected = zone_shares(share, start, part[number], inside).astype(float)
+    expected = zone_shares(share, start, site[number], inside).astype(float)
     expected = tilt(expected, float(segment.reference[spot]))
-    observed = zone_shares(scene.failed[entries] / total, start, part[number], inside).astype(float)
+    observed = zone_shares(scene.failed[entries] / total, start, site[number], inside).astype(float)
     return _table(zones, silence(scene, rows, inside, observed, expected), expected, segment)
 
 
@@ -266,7 +267,9 @@ def _p_value(scene: Scene, account: Account, subject: Subject) -> float:
     drawn = one_failure_each(expected, start, count, np.random.default_rng(seed))
     labels = np.zeros((count, len(entries)), dtype=np.float32)
     labels[np.arange(count)[:, None], drawn] = 1.0
-    return scan_p_value(scene.failed[entries] / total, expected, start, scene.inside[scene.part[entries]], labels)
+    return scan_p_value(
+        scene.failed[entries] / total, expected, start, scene.inside[scene.site[scene.part[entries]]], labels
+    )
 
 
 def _date(scene: Scene, day: int) -> dt.date:

@@ -13,7 +13,7 @@ from farmwatch.detectors.night import Night, Spell
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
 from farmwatch.stats.plate_scan import conditional_inclusion, zone_effect, zone_shares
-from farmwatch.stats.zones import Zones, membership, zone_dictionary
+from farmwatch.stats.zones import Zones, membership, site_membership, zone_dictionary
 
 ALL_SIGNS = -1
 MOST_SHARED = 0.25  # of two zones: the share of the smaller one's parts that may lie in both
@@ -25,9 +25,9 @@ PLACED_SIGNS = ("off_plate", "split", "missing", "soft", "strings", "flake", "bl
 class Scene:
     """The night's telling plates as arrays. A row is a plate as seen by one group: all failures, or those of one sign.
 
-    Part arrays: ``place`` (4, parts: u, v, half width, half depth, see ``stats.zones``), ``inside`` (parts, zones),
-    ``part_sign`` (column of SIGNS). Entry arrays (a part in a row): ``part``, ``failed``, ``odds``. Row arrays:
-    ``start`` (rows + 1), ``plate`` (row of ``night.plates``), ``group`` (index into ``groups``), ``day`` (days since
+    Part arrays: ``place`` (4, parts: u, v, half width, half depth, see ``stats.zones``), ``site`` (row of ``inside``, which
+    is (sites, zones)), ``part_sign`` (column of SIGNS). Entry arrays (a part in a row): ``part``, ``failed``, ``odds``. Row
+    arrays: ``start`` (rows + 1), ``plate`` (row of ``night.plates``), ``group`` (index into ``groups``), ``day`` (days since
     ``first_day``), ``failures``, and per zone ``observed``, ``expected`` shares of the plate's failures.
     ``plate_day``: day of every row of ``night.plates``, telling or not (negative before ``first_day``). ``silent``:
     zones known to be bad and on which plates (see :func:`explained`).
@@ -35,6 +35,7 @@ class Scene:
 
     night: Night
     place: np.ndarray
+    site: np.ndarray
     inside: np.ndarray
     part_sign: np.ndarray
     part: np.ndarray
@@ -115,10 +116,11 @@ def _stacked(
     start = np.concatenate([[0], np.cumsum(np.concatenate(lengths))])
     first_day = day[plates].min()
     plate_day = ((day - first_day) / np.timedelta64(1, "D")).astype("int64")
-    inside = membership(zone_dictionary(), *place)
+    inside, site = site_membership(zone_dictionary(), *place)
     scene = Scene(
         night=night,
         place=place,
+        site=site,
         inside=inside,
         part_sign=sign,
         part=part_all,
@@ -137,9 +139,9 @@ def _stacked(
     )
     length = np.diff(start)
     share = failing / np.repeat(scene.failures, length)
-    scene = replace(scene, observed=zone_shares(share, start, part_all, inside))
+    scene = replace(scene, observed=zone_shares(share, start, site[part_all], inside))
     share = conditional_inclusion(scene.odds, start, scene.failures) / np.repeat(scene.failures, length)
-    return replace(scene, expected=zone_shares(share, start, part_all, inside))
+    return replace(scene, expected=zone_shares(share, start, site[part_all], inside))
 
 
 def entries_of(scene: Scene, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -169,7 +171,7 @@ def explained(scene: Scene, zone: Zones, plates: np.ndarray) -> Scene:
         seen = np.add.reduceat(scene.failed[entries] & inside, start[:-1], dtype=float)
         odds[entries[inside]] *= max(zone_effect(seen, failures.astype(float), share).ratio, 1.0)
         share = conditional_inclusion(odds[entries], start, failures) / np.repeat(failures, np.diff(start))
-        expected[rows] = zone_shares(share, start, part, scene.inside)
+        expected[rows] = zone_shares(share, start, scene.site[part], scene.inside)
     scene = replace(scene, odds=odds, expected=expected, silent=(*scene.silent, (zone, plates)))
     return replace(scene, observed=silence(scene, np.arange(len(observed)), scene.inside, observed, expected))
 
@@ -179,14 +181,15 @@ def silence(
 ) -> np.ndarray:
     """``observed`` with what known patterns forbid to testify set to ``expected``: shape (rows, zones).
 
-    ``inside``: (parts of the scene, zones) of the zones in question.
+    ``inside``: (sites of the scene, zones) of the zones in question.
     """
     observed = observed.copy()
     for zone, plates in scene.silent:
         mine = np.flatnonzero(np.isin(scene.plate[rows], plates))
         part = np.unique(scene.part[entries_of(scene, rows[mine])[0]])
         taken = membership(zone, *scene.place[:, part])[:, 0]
-        shared, mass = taken @ inside[part], inside[part].sum(axis=0)
+        there = inside[scene.site[part]]
+        shared, mass = taken @ there, there.sum(axis=0)
         overlapping = np.flatnonzero(shared > MOST_SHARED * np.minimum(mass, taken.sum()))
         cut = np.ix_(mine, overlapping)
         observed[cut] = expected[cut]

@@ -144,15 +144,25 @@ def membership(
     ``u``, ``v``: normalised positions, shape (parts,). ``half_width``, ``half_depth``: of each part's plate, mm. A part
     with an unknown position (NaN) lies in no zone.
     """
+    inside, site = site_membership(zones, u, v, half_width, half_depth)
+    return inside[site]
+
+
+def site_membership(
+    zones: Zones, u: np.ndarray, v: np.ndarray, half_width: np.ndarray, half_depth: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """:func:`membership` of each distinct place, (sites, zones), and the site of each part, (parts,).
+
+    Plates are laid out alike again and again: 96,000 parts of 100 printers stood on 2,200 sites.
+    """
     if not len(u):
-        return np.zeros((0, len(zones)), dtype=np.float32)
-    # plates are laid out alike again and again: each distinct place is looked up once
+        return np.zeros((0, len(zones)), dtype=np.float32), np.zeros(0, dtype=int)
     places = np.stack([u, v, half_width, half_depth])
     order = np.lexsort(places)
     fresh = np.concatenate([[True], (places[:, order[1:]] != places[:, order[:-1]]).any(axis=0)])
-    which = np.empty(len(u), dtype=int)
-    which[order] = np.cumsum(fresh) - 1
-    return _lookup(zones, *places[:, order[fresh]])[which]
+    site = np.empty(len(u), dtype=int)
+    site[order] = np.cumsum(fresh) - 1
+    return _lookup(zones, *places[:, order[fresh]]), site
 
 
 def _lookup(zones: Zones, u: np.ndarray, v: np.ndarray, half_width: np.ndarray, half_depth: np.ndarray) -> np.ndarray:
