@@ -27,8 +27,21 @@ def begin_swap(farm: Path) -> Path:
     shutil.rmtree(side, ignore_errors=True)
     for name in _FOLDERS:
         make_folder(side / name)
-        remove_file(farm / name / _NEW)
+        _take_for_old(farm / name)
     return side
+
+
+def _take_for_old(folder: Path) -> None:
+    """Take the mark of an earlier swap off ``folder``. It must not come back with a power cut after the exchange: the
+    old folder would be taken for the one that is to stand.
+    """
+    if not (folder / _NEW).exists():
+        return
+    remove_file(folder / _NEW)
+    try:
+        sync_folder(folder)
+    except OSError as error:
+        raise StoreError(f"{folder}: cannot be written: {one_line(error)}") from None
 
 
 def commit_swap(farm: Path) -> None:
