@@ -158,6 +158,7 @@ class CureOffsetSection(Section):
     session_share: Share
     session_sd_mm: Positive
     session_sd_sessions: Positive
+    session_botched: Share
     pieces_at_least: Count
     matters_mm: Positive
     target_tolerance_mm: Positive

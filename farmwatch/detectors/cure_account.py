@@ -143,23 +143,21 @@ def _since(scene: Scene, claim: Claim) -> tuple[dt.date, dt.date, dt.date]:
     before = np.where(place > 0, own[np.maximum(place - 1, 0)], begin - 1)
     mass = claim.per_onset + np.log(np.maximum(stream.weight, 1e-300))
     mass = np.exp(mass - mass.max())
+    low, high = _reach(before + 1, stream.days, mass)
+    best = begin if stream.from_start and claim.best == 0 else int(stream.days[claim.best])
     touched = light_days(scene.night).get(stream.subject.id) if stream.subject.type == "printer" else None
-    lows, highs = before + 1, stream.days.copy()
-    if touched is not None:
-        for k in range(stream.days.size):
-            events = touched[(touched > before[k]) & (touched <= stream.days[k])]
-            if events.size:
-                lows[k] = highs[k] = events.max()
-    low, high = _quantile(lows, highs, mass, 0.05), _quantile(lows, highs, mass, 0.95)
-    best = begin if stream.from_start and claim.best == 0 else int(highs[claim.best])
+    if touched is not None and best == stream.days[claim.best]:
+        events = touched[(touched > before[claim.best]) & (touched <= best)]
+        best = int(events.max()) if events.size else best
     return date_of(best), date_of(min(low, best)), date_of(max(high, best))
 
 
-def _quantile(lows: np.ndarray, highs: np.ndarray, mass: np.ndarray, level: float) -> int:
+def _reach(lows: np.ndarray, highs: np.ndarray, mass: np.ndarray) -> tuple[int, int]:
+    """The days within which nine tenths of the ``mass`` of onsets lie, gaps between two days of measuring taken whole: pieces
+    tell before which session it began, not on which day since the session before."""
     share = np.cumsum(mass) / mass.sum()
-    k = int(np.searchsorted(share, level))
-    within = (level - (share[k - 1] if k else 0.0)) / max(share[k] - (share[k - 1] if k else 0.0), 1e-300)
-    return int(lows[k] + np.floor(within * (highs[k] - lows[k] + 1 - 1e-9)))
+    first, last = (min(int(np.searchsorted(share, level)), mass.size - 1) for level in (0.05, 0.95))
+    return int(lows[first]), int(highs[last])
 
 
 def _own(scene: Scene, subject: Subject) -> np.ndarray:

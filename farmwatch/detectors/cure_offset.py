@@ -20,6 +20,7 @@ from farmwatch.detectors.cure_scene import (
     Stream,
     fit_scene,
     level_row,
+    light_days,
     log_limit,
     set_cure_scene,
     with_column,
@@ -56,7 +57,7 @@ def detect(night: Night) -> Verdicts:
         fit = fit_scene(scene)
         claims = _claims(scene, fit, [stream for stream in scene.streams if stream.subject not in taken])
         claims = [
-            claim for claim in claims if claim.log_sum - log_limit(scene, claim.stream.subject) >= -limits.keep_within
+            claim for claim in claims if claim.explains - log_limit(scene, claim.stream.subject) >= -limits.keep_within
         ]
         if not claims:
             break
@@ -65,7 +66,10 @@ def detect(night: Night) -> Verdicts:
         rivals = _rivals(scene, best, claims)
         scene = _allowing_for(scene, best)
         one = evidence_of(scene, best, rivals)
-        if abs(one.effect) >= limits.matters_mm:
+        scene = _may_have_ended(scene, best)
+        # what may be a botched session is no news, but it explains that session
+        told = one.score >= -limits.keep_within
+        if told and abs(one.effect) >= limits.matters_mm:
             evidence.append(one)
     return Verdicts(tuple(evidence), checks)
 
@@ -89,27 +93,42 @@ def _claims(scene: Scene, fit: CrossedFit, streams: list[Stream]) -> list[Claim]
     relative = [stream for stream in streams if not stream.absolute]
     claims = []
     if relative:
-        evidence = _columns_evidence(scene, fit, np.concatenate([stream.columns for stream in relative], axis=1))
+        columns = np.concatenate([stream.columns for stream in relative], axis=1)
+        evidence = _columns_evidence(scene, fit, columns)
+        lone = columns.sum(axis=0) == 1.0
+        chance = scene.night.settings.cure_offset.session_botched
+        doubted = np.where(lone, or_botched(evidence, chance), evidence)
         ends = np.cumsum([stream.days.size for stream in relative])[:-1]
-        claims = [_claim(s, e) for s, e in zip(relative, np.split(evidence, ends), strict=True)]
+        parts = (np.split(each, ends) for each in (evidence, doubted))
+        claims = [_claim(s, e, d) for s, e, d in zip(relative, *parts, strict=True)]
     tolerance = scene.night.settings.cure_offset.target_tolerance_mm
     for stream in streams:
         if stream.absolute:
             value = contrast(fit, level_row(scene, stream))
             off = level_evidence(value, tolerance, tolerance * FAR_OFF)
-            claims.append(_claim(stream, np.array([off])))
+            claims.append(_claim(stream, np.array([off]), np.array([off])))
     return claims
 
 
-def _claim(stream: Stream, per_onset: np.ndarray) -> Claim:
-    weighted = per_onset + np.log(np.maximum(stream.weight, 1e-300))
-    return Claim(stream, log_sum(weighted), per_onset, int(np.argmax(weighted)))
+def or_botched(evidence: np.ndarray, chance: float) -> np.ndarray:
+    """Log evidence of offsets that rest on one session each, where such a session may be a botched print with ``chance``.
+
+    A botched session differs from an offset by nothing, so that the likelihood of none holds it too: the evidence stays
+    below 1 / chance, and a second session decides.
+    """
+    return evidence - np.logaddexp(np.log1p(-chance), np.log(chance) + evidence)
+
+
+def _claim(stream: Stream, per_onset: np.ndarray, doubted: np.ndarray) -> Claim:
+    weight = np.log(np.maximum(stream.weight, 1e-300))
+    best = int(np.argmax(per_onset + weight))
+    return Claim(stream, log_sum(doubted + weight), per_onset, best, log_sum(per_onset + weight))
 
 
 def _preferred(claims: list[Claim]) -> Claim:
-    top = max(claim.log_sum for claim in claims)
-    near = [claim for claim in claims if claim.log_sum >= top - 0.7]
-    return min(near, key=lambda c: (PREFERENCE.index(c.stream.subject.type), -c.log_sum, c.stream.subject.id))
+    top = max(claim.explains for claim in claims)
+    near = [claim for claim in claims if claim.explains >= top - 0.7]
+    return min(near, key=lambda c: (PREFERENCE.index(c.stream.subject.type), -c.explains, c.stream.subject.id))
 
 
 def _rivals(scene: Scene, best: Claim, claims: list[Claim]) -> tuple[Subject, ...]:
@@ -117,8 +136,8 @@ def _rivals(scene: Scene, best: Claim, claims: list[Claim]) -> tuple[Subject, ..
     column = best.stream.columns[:, [best.best]]
     with_best = fit_scene(with_column(scene, column, "found"))
     rivals = []
-    for claim in sorted(claims, key=lambda c: -c.log_sum):
-        if claim.stream.subject == best.stream.subject or claim.log_sum < best.log_sum - RIVAL_COST:
+    for claim in sorted(claims, key=lambda c: -c.explains):
+        if claim.stream.subject == best.stream.subject or claim.explains < best.explains - RIVAL_COST:
             continue
         other = claim.stream.columns[:, [claim.best]]
         with_other = fit_scene(with_column(scene, other, "found"))
@@ -134,6 +153,22 @@ def _allowing_for(scene: Scene, claim: Claim) -> Scene:
     if claim.stream.absolute:
         return scene
     return with_column(scene, claim.stream.columns[:, [claim.best]], claim.stream.subject.id)
+
+
+def _may_have_ended(scene: Scene, claim: Claim) -> Scene:
+    """A printer's offset may have ended whenever its light was touched: sessions from then on have a level of their own.
+
+    Else a lamp that was put right would stand out against the offset that is allowed for, as its profile's fault.
+    """
+    stream = claim.stream
+    if stream.subject.type != "printer":
+        return scene
+    day, touched = scene.frame["day"].to_numpy(), stream.columns[:, claim.best] > 0.0
+    for event in light_days(scene.night).get(stream.subject.id, ()):
+        after = touched & (day >= event)
+        if event > stream.days[claim.best] and after.any():
+            scene = with_column(scene, after[:, None] * 1.0, stream.subject.id)
+    return scene
 
 
 def _checks(scene: Scene) -> tuple[Check, ...]:

@@ -56,12 +56,14 @@ class Scene:
 
 @dataclass(frozen=True)
 class Claim:
-    """What a stream claims tonight: ln of its restart sum, its evidence per onset, its best onset."""
+    """What a stream claims tonight: ln of its restart sum, its evidence per onset, its best onset. ``explains``: the sum if
+    no session were botched, by which explanations are put in order."""
 
     stream: Stream
     log_sum: float
     per_onset: np.ndarray
     best: int
+    explains: float
 
 
 def set_cure_scene(night: Night, coupons: pd.DataFrame, sessions: Sessions, frame: pd.DataFrame) -> Scene:

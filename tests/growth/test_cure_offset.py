@@ -8,7 +8,9 @@ import pandas as pd
 import pytest
 from benchmarked import benchmark
 
-from farmwatch.detectors.cure_offset import detect
+from farmwatch.detectors.cure_account import _reach
+from farmwatch.detectors.cure_offset import _allowing_for, _columns_evidence, _may_have_ended, detect, or_botched
+from farmwatch.detectors.cure_scene import Claim, fit_scene, set_cure_scene
 from farmwatch.detectors.growth_sessions import film_curve, growth_sessions, known_coupons
 from farmwatch.detectors.night import Night, join_history
 from farmwatch.evidence import Evidence, Subject
@@ -148,3 +150,67 @@ def test_quiet_farms_stay_quiet() -> None:
     """A small version of benchmarks/cure_offset.py: 12 farm-months allow 1 finding at a budget of 0.08 a month."""
     count = sum(len(bench.flagged(bench.coupon_farm(np.random.default_rng([11, s])), step=30)) for s in range(2))
     assert count <= 1
+
+
+def test_one_session_alone_proves_no_more_than_that_sessions_may_be_botched() -> None:
+    """Second route: the ratio with the botched session written into the other side; small evidence stays as it was."""
+    ratio = np.array([0.2, 1.0, 30.0, 1e6, 1e12])
+    expected = ratio / (0.99 + 0.01 * ratio)
+    assert np.exp(or_botched(np.log(ratio), 0.01)) == pytest.approx(expected, rel=1e-12)
+    assert expected.max() <= 100.0
+
+
+def test_an_onset_lies_anywhere_between_the_last_good_session_and_the_first_bad_one() -> None:
+    lows, highs = np.array([1, 31, 61]), np.array([30, 60, 90])
+    assert _reach(lows, highs, np.array([0.0, 1.0, 0.0])) == (31, 60)
+    assert _reach(lows, highs, np.array([0.2, 0.78, 0.02])) == (1, 60)
+    assert _reach(lows, highs, np.array([0.0, 0.5, 0.5])) == (31, 90)
+
+
+def test_the_day_of_an_onset_is_within_its_interval_wherever_it_falls_between_sessions() -> None:
+    """A lamp that steps two days after a session, looked at since: the interval holds the day, best or not."""
+    records = bench.coupon_farm(np.random.default_rng(4), printer_step=(3, 86, -0.04))
+    sessions = growth_sessions(known_coupons(night_of(records)), 0.6).frame
+    day = sessions["day"].to_numpy()[sessions["printer_id"] == "P3"] - (START - dt.date(1970, 1, 1)).days
+    before, after = day[day < 86].max(), day[day >= 86].min()
+    (one,) = filed(records)
+    low, high = ((each - START).days for each in (one.since_low, one.since_high))
+    assert low <= before + 1
+    assert high >= after
+
+
+def test_a_lamp_put_right_is_not_its_profiles_fault() -> None:
+    """The printer is over from day 80 on; on day 120 its lamp is changed and it is back: on the next nights nobody is under."""
+    records = bench.coupon_farm(np.random.default_rng(2), printer_step=(3, 80, 0.04))
+    sessions = growth_sessions(known_coupons(night_of(records)), 0.6).frame
+    mine = sessions["printer_id"] == "P3"
+    back = set(sessions["run_id"][mine & (sessions["day"] >= (START - dt.date(1970, 1, 1)).days + 120)])
+    coupons = records.coupons.copy()
+    late = coupons["run_id"].isin(back).to_numpy()
+    bar = (coupons["feature"] == "bar").to_numpy()
+    coupons.loc[late, "measured_mm"] -= np.where(bar[late], 0.08, -0.08)
+    event = {"event_id": "E1", "at": pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=120, hours=1)}
+    row = event | {"subject_type": "printer", "subject_id": "P3", "action": "lamp_changed"}
+    mended = replace(records, coupons=coupons, service=conform(pd.DataFrame([row]), "service"))
+    assert late.any()
+    for day in (121, 128, 140):
+        assert {one.subject for one in filed(mended, day)} <= {Subject("printer", "P3")}
+    # what the sessions since the change claim, once the printer's offset is allowed for, is little only if it may have ended
+    night = night_of(mended, 128)
+    coupons = known_coupons(night)
+    found = growth_sessions(coupons, 0.6)
+    scene = set_cure_scene(night, coupons, found, found.frame)
+    (stream,) = (one for one in scene.streams if one.subject == Subject("printer", "P3") and not one.absolute)
+    claim = Claim(stream, 0.0, np.zeros(stream.days.size), int(np.argmin(np.abs(stream.days - night_day(80)))), 0.0)
+    since = ((found.frame["printer_id"] == "P3") & (found.frame["day"] >= night_day(120))).to_numpy(dtype=float)
+    allowed = _allowing_for(scene, claim)
+    left = [
+        float(_columns_evidence(one, fit_scene(one), since[:, None])[0])
+        for one in (allowed, _may_have_ended(allowed, claim))
+    ]
+    assert left[0] > 5.0
+    assert left[1] < 0.5
+
+
+def night_day(number: int) -> int:
+    return (START - dt.date(1970, 1, 1)).days + number
