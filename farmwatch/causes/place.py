@@ -108,14 +108,15 @@ def signs(case: Case) -> Composition | None:
 def heights(case: Case) -> Composition | None:
     """At which heights the parts failed, in plates; failures that crowd at one height are put there.
 
-    A finding's own window is one height, unless it reaches down to the base: what fails from the base up fails low.
+    A finding's own window is one height, unless it lies low: there a window of some millimetres may as well be the low body,
+    and only a crowd of failures tells.
     """
     context = case.context
     answers = tuple(HEIGHTS)
     place = context.failed_height[case.failed].copy()
     one = answers.index("one_height")
     low, high = (case.evidence.detail.get(name, np.nan) for name in ("from_mm", "to_mm"))
-    if case.evidence.band == "height" and low > _low_mm(case):
+    if case.evidence.band == "height" and high > _low_mm(case) + context.settings.causes.low_body_mm:
         mm = context.failed_height_mm[case.failed]
         with np.errstate(invalid="ignore"):
             place[(mm >= low) & (mm <= high)] = one

@@ -153,20 +153,21 @@ def test_heights(height: Callable[[int], float], answer: str, settings: Settings
 
 
 @pytest.mark.parametrize(
-    ("detail", "answer"),
+    ("detail", "low_mm", "answer"),
     [
-        ({"from_mm": 0.0, "to_mm": 4.0}, "low_body"),
-        ({"from_mm": 1.0, "to_mm": 4.0}, "one_height"),
-        ({}, "low_body"),
+        ({"from_mm": 0.0, "to_mm": 4.0}, 0.6, "low_body"),
+        ({"from_mm": 1.0, "to_mm": 4.0}, 0.6, "low_body"),
+        ({"from_mm": 8.0, "to_mm": 12.0}, 8.1, "one_height"),
+        ({}, 8.1, "body"),
     ],
 )
-def test_a_window_of_the_finding_is_one_height_unless_it_reaches_the_base(
-    detail: dict[str, float], answer: str, settings: Settings
+def test_a_window_of_the_finding_is_one_height_unless_it_lies_low(
+    detail: dict[str, float], low_mm: float, answer: str, settings: Settings
 ) -> None:
     """Where the height stands beside another kind it comes without its window: then the failures themselves are asked."""
 
     def fails(printer: str, day: int, part: int) -> dict[str, Any] | None:
-        height = 0.6 + 0.15 * (day % 22)
+        height = low_mm + 0.15 * (day % 22)
         return {"sign": "split", "failure_height_mm": height} if printer == "P-00" and part == day % 9 else None
 
     composition = place.heights(case(farm(fails), settings, band="height", detail=detail))
