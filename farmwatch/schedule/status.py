@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from farmwatch.records import TABLES
 from farmwatch.report.text import printable
 from farmwatch.schedule.periods import JOBS, Period, candidates, held_back, standing, upcoming
 from farmwatch.settings import Settings
@@ -31,6 +32,9 @@ def status_document(farm: Farm, now: dt.datetime | None = None) -> dict[str, Any
         running = any(entry.state == "started" for entry in ledger.values()) and is_busy(farm)
     except StoreError as error:
         troubles.append(str(error))
+    missing = [table for table in TABLES if not farm.folder(table).files()]
+    if missing:
+        troubles.append(f"{farm.records_path}: no file of {', '.join(missing)}; farmwatch rebuild makes it anew")
     try:
         printers = freshness(farm, now)
     except StoreError as error:

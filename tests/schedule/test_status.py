@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -114,3 +115,11 @@ def test_the_commands(farm: Farm, counted: Counted) -> None:
     shown = run.invoke(main, ["status", "--farm", str(farm.path), "--json"])
     assert shown.exit_code == 0
     assert json.loads(shown.stdout)["jobs"][0]["last"]["state"] == "failed"
+
+
+def test_records_that_are_gone_are_no_empty_farm(farm: Farm) -> None:
+    assert "trouble" not in status_text(status_document(farm, NOW))
+    shutil.rmtree(farm.folder("runs").path)
+    assert f"trouble: {farm.records_path}: no file of runs; farmwatch rebuild" in status_text(
+        status_document(farm, NOW)
+    )
