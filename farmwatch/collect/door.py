@@ -90,9 +90,8 @@ def collect(
         if due:
             session.summary.rechecked += recheck_all(farm)
         elif first:
-            clear_due(
-                farm
-            )  # all positions came after what they are checked against: a tenth of the time of a first delivery
+            # every position came after all that it is checked against: a tenth of the time of a first delivery
+            clear_due(farm)
         elif session.changed["printers"] or session.changed["runs"]:
             session.summary.rechecked += recheck(farm, session.changed, session.corrected)
         session.summary.unregistered = _unregistered(session)
