@@ -208,5 +208,10 @@ def _silent(case: Case, answers: list[Answer | None], compositions: list[Composi
     if "course" not in asked:
         out.append("whether it grows or comes and goes: too few plates since it began")
     if not case.evidence.separable:
-        out.append("which of the subjects named is the one: no plates connect them otherwise")
+        told = [case.evidence.subject, *case.evidence.rivals]
+        names = [f"{subject.type} {subject.id}" for subject in told if subject.type != "farm"]
+        either = (
+            " or ".join(dict.fromkeys(names)) if len(names) > 1 else "its subject or something that changed with it"
+        )
+        out.append(f"whether it is {either}: no plates part them")
     return out

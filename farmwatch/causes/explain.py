@@ -141,18 +141,19 @@ def _unsought(evidence: Evidence) -> str | None:
 def _counted(evidence: Evidence, name: str) -> str:
     """How many failed of how many, and what was expected, in the terms of each kind."""
     sign = f" with the sign {evidence.sign.replace('_', ' ')}" if evidence.sign else ""
+    most = f", most{sign}," if sign else ""  # a pattern is of every sign, and names the one that leads
     every, expected = _number(evidence.opportunities), _number(evidence.expected)
     seen = _number(round(evidence.observed)) if np.isfinite(evidence.observed) else "?"
     since = f"since {_since(evidence)}"
     if evidence.kind == "plate_pattern":
         place = PLACES[PLACE_OF_ZONE[evidence.zone]] if evidence.zone else "in one place"
         return (
-            f"Of {every} {evidence.unit} {place} on plates of {name}, {seen} failed{sign} {since}; were the "
+            f"Of {every} {evidence.unit} {place} on plates of {name}, {seen} failed{most} {since}; were the "
             f"failures of these plates spread as usual, {expected} of them would have been there"
         )
     if evidence.kind == "height_pattern":
         return (
-            f"Of {every} plates of {name} with failures of known height, {seen} failed {_at_height(evidence)}{sign} "
+            f"Of {every} plates of {name} with failures of known height, {seen} failed {_at_height(evidence)}{most} "
             f"{since}, where {expected} were expected to; a plate that failed at several heights is shared out between them"
         )
     return (

@@ -140,7 +140,7 @@ def numbers(evidence: Evidence) -> tuple[str, ...]:
         )
     out += _asked(evidence)
     out += [
-        f"Seen beside it: {words.KIND_WORDS.get(str(item.get('kind')), 'more')}, "
+        f"Seen beside it: {_called(item)}, "
         f"{_seen_beside(item)} against {words.number_text(float(item['expected']))} expected."
         for item in evidence.detail.get("also", [])
     ]
@@ -148,6 +148,14 @@ def numbers(evidence: Evidence) -> tuple[str, ...]:
         often = words.number_text(evidence.error_rate, 2) if evidence.error_rate >= 1e-4 else "fewer than 0.0001"
         out.append(f"At this strength a farm without faults would see {often} such false findings a month.")
     return tuple(out)
+
+
+def _called(item: Mapping[str, Any]) -> str:
+    """A measure by its name and unit, any other kind by its words."""
+    if item.get("kind") == "signal_shift" and item.get("measure"):
+        name, unit = words.measure(str(item["measure"]))
+        return f"{name} in {unit}" if unit else name
+    return words.KIND_WORDS.get(str(item.get("kind")), "more")
 
 
 def _seen_beside(item: Mapping[str, Any]) -> str:

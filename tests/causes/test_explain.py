@@ -48,6 +48,10 @@ def test_failures_are_told_whole(finding: Callable[..., Finding], table: CauseTa
     told = as_text(tell(height, table, settings), width=400)
     assert "Of 60 plates of printer P-01 with failures of known height, 26 failed in the base layers since" in told
     assert "25.7" not in told
+    led = as_text(
+        tell(finding(kind="height_pattern", band="base", unit="plates", sign="off_plate"), table, settings), width=400
+    )
+    assert "24 failed in the base layers, most with the sign off plate, since" in led
 
 
 def test_a_measure_is_called_by_its_name(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import unicodedata
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -14,6 +15,8 @@ from farmwatch.evidence import BANDS, KINDS, SUBJECT_TYPES, ZONES
 from farmwatch.records import ACTIONS, SIGNS
 from farmwatch.report import cautions, words
 from farmwatch.report.answers import safe_csv_cell
+from farmwatch.report.headlines import numbers
+from tests.report.conftest import one_of_each
 
 
 def test_every_code_has_words() -> None:
@@ -108,3 +111,14 @@ def test_no_cell_starts_like_a_formula(text: str) -> None:
 
 def test_numbers_and_blanks_are_left() -> None:
     assert [safe_csv_cell(value) for value in (-1.5, 3, None, "P-1", "")] == [-1.5, 3, None, "P-1", ""]
+
+
+def test_what_stands_beside_is_called_by_its_name_and_failures_are_told_whole() -> None:
+    beside = [
+        {"kind": "signal_shift", "measure": "pad_tilt_mm", "observed": 0.85, "expected": 0.0074},
+        {"kind": "height_pattern", "observed": 12.6, "expected": 3.3},
+    ]
+    rate = one_of_each()["rate_shift"]
+    told = " ".join(numbers(replace(rate, detail={**rate.detail, "also": beside})))
+    assert "Seen beside it: tilt of the thickness pads over the plate in mm, 0.85 against 0.0074 expected." in told
+    assert "Seen beside it: one height, 13 against 3.3 expected." in told

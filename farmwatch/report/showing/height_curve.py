@@ -36,7 +36,7 @@ def height_curve(evidence: Evidence, frames: Frames, until: dt.date) -> HeightCu
         alt=(
             f"Failures per 1,000 parts that reach each height, {words.subject(who)} against the rest of the farm, "
             f"0 to {words.number_text(float(edges[-1]))} mm. Marked: {words.band(evidence) or 'the heights meant'}, where "
-            f"{words.number_text(evidence.observed)} {evidence.unit} failed and "
+            f"{words.number_text(round(evidence.observed))} {evidence.unit} failed and "
             f"{words.number_text(round(evidence.expected, 1))} were expected."
         ),
         edges_mm=tuple(edges.tolist()),
