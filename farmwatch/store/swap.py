@@ -35,9 +35,9 @@ def _take_for_old(folder: Path) -> None:
     """Take the mark of an earlier swap off ``folder``. It must not come back with a power cut after the exchange: the
     old folder would be taken for the one that is to stand.
     """
-    if not (folder / _NEW).exists():
-        return
-    remove_file(folder / _NEW)
+    if not folder.is_dir():
+        return  # a back-up may have left it out
+    remove_file(folder / _NEW)  # gone maybe, but not yet for good: what finished the earlier swap did not sync it
     try:
         sync_folder(folder)
     except OSError as error:
