@@ -15,7 +15,7 @@ from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.crew import Crew, alone
 from farmwatch.detectors.expected import fit_expectation
-from farmwatch.detectors.mended import MendedPlates, fault_correlation, mended_plates
+from farmwatch.detectors.mended import MendedPlates, fault_model, mended_plates
 from farmwatch.detectors.night import PART_COLUMNS, History, Night, Spell, join_history
 from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Evidence, Finding, Status
@@ -23,6 +23,7 @@ from farmwatch.findings.life import update
 from farmwatch.findings.merge import draw_together
 from farmwatch.records import TABLES
 from farmwatch.settings import Settings
+from farmwatch.stats.plate_model import PlateModel
 from farmwatch.stats.wald import effect_since
 from farmwatch.store import Farm
 from farmwatch.store.findings import load_findings_before, save_night
@@ -126,19 +127,21 @@ def verdict_since(finding: Finding, night: Night, since: dt.date) -> RepairVerdi
     if evidence.kind != "wear" and "odds ratio" not in units:
         return None
     plates = mended_plates(night, evidence, since)
-    rho = night.expectation.rho if night.expectation is not None else 0.1
+    farm = night.expectation.model if night.expectation is not None else PlateModel(0.1, 0.0)
     unseen = int((plates.day <= np.datetime64(finding.first_flagged_on)).sum())  # nobody looked while these came in
-    own = fault_correlation(plates, rho)
-    effect, spread = effect_before(evidence, plates, own)
+    fault = fault_model(plates, farm)
+    effect, spread = effect_before(evidence, plates, fault)
     settings = night.settings.repairs
-    return repair_verdict(plates.n, plates.y, plates.p, rho, effect, spread, settings, unseen, own)
+    return repair_verdict(
+        plates.n, plates.y, plates.p, farm.rho, effect, spread, settings, unseen, fault, farm.accident_share
+    )
 
 
-def effect_before(evidence: Evidence, plates: MendedPlates, rho: float) -> tuple[float, float]:
+def effect_before(evidence: Evidence, plates: MendedPlates, fault: PlateModel) -> tuple[float, float]:
     """Log odds ratio of the plates under the fault, and its standard error, in the same terms as those since.
 
     A finding's own size may be of another sort: of a place against the rest of the plate, of a height among failures, of
-    plates that failed. What it says is taken where it has no plates before. ``rho``: the fault's own correlation.
+    plates that failed. What it says is taken where it has no plates before.
     """
     before = plates.before
     if before is None or not before.y.sum() > 0.0:
@@ -146,7 +149,8 @@ def effect_before(evidence: Evidence, plates: MendedPlates, rho: float) -> tuple
             effect, low, high = np.log([evidence.effect, evidence.effect_low, evidence.effect_high])
         told = evidence.effect_unit == "odds ratio"
         return (float(effect), float(high - low) / 3.92) if told else (np.nan, np.nan)
-    effect, low, high = effect_since(before.y, before.n, before.p, rho, 4.0)  # hardly drawn: the verdict draws it
+    # hardly drawn towards none: the verdict does that
+    effect, low, high = effect_since(before.y, before.n, before.p, fault.correlation(float(before.p.mean())), 4.0)
     return effect, (high - low) / 3.92
 
 

@@ -16,7 +16,8 @@ from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Finding
 from farmwatch.records import ACTIONS
 from farmwatch.settings import RepairsSection
-from farmwatch.stats.wald import effect_since, limits, log_ratios, sequential, step_moments
+from farmwatch.stats.plate_model import PlateModel
+from farmwatch.stats.wald import averaged_path, effect_since, limits, mean_steps, sequential
 
 RepairStatus = Literal["watching", "cleared", "returned"]
 
@@ -153,6 +154,20 @@ def shrunken(log_odds_ratio: float, se: float, settings: RepairsSection) -> floa
     return float(max(weight * log_odds_ratio, np.log(settings.smallest_odds_ratio)))
 
 
+def as_bad_as_before(log_odds_ratio: float, se: float, settings: RepairsSection) -> tuple[np.ndarray, np.ndarray]:
+    """What the effect before may have been: log odds ratios and their weights, which add up to 1.
+
+    The posterior of :func:`shrunken` in 15 steps, none below the smallest fault worth telling from none.
+    """
+    middle, least = shrunken(log_odds_ratio, se, settings), float(np.log(settings.smallest_odds_ratio))
+    if not (np.isfinite(log_odds_ratio) and np.isfinite(se) and se > 0.0):
+        return np.array([middle]), np.ones(1)
+    spread = 1.0 / np.sqrt(1.0 / se**2 + 1.0 / settings.prior_sd**2)
+    steps = np.linspace(-2.1, 2.1, 15)
+    weights = np.exp(-0.5 * steps**2)
+    return np.maximum(middle + spread * steps, least), weights / weights.sum()
+
+
 def repair_verdict(
     n: np.ndarray,
     y: np.ndarray,
@@ -162,13 +177,15 @@ def repair_verdict(
     se_before: float,
     settings: RepairsSection,
     first_look: int = 0,
-    rho_before: float | None = None,
+    fault: PlateModel | None = None,
+    accident_share: float = 0.0,
 ) -> RepairVerdict:
     """The verdict on the plates since a mend, in the order in which they became known.
 
     ``n`` parts with a known outcome, ``y`` failures, ``p`` expected failure probability of a part, each (plates,), of
-    the finding's own failures (its sign, zone or band, where it has one). ``rho`` within-plate correlation, ``rho_before``
-    that of the fault (default: the same). The effect before and its standard error as log odds ratio, NaN where unknown.
+    the finding's own failures (its sign, zone or band, where it has one). ``rho`` correlation of the parts of a plate
+    that met no accident, ``accident_share`` the share of all failures that lost plates bring; ``fault`` both while the fault
+    was there (default: the same). The effect before and its standard error as log odds ratio, NaN where unknown.
     Plates without parts are passed over. The first ``first_look`` plates were there before anybody was told of the
     finding: they are judged together.
     """
@@ -179,11 +196,15 @@ def repair_verdict(
     n, y, p = n[told], y[told], p[told]
     before = shrunken(log_odds_ratio_before, se_before, settings)
     lower, upper = limits(settings.false_returned, settings.false_cleared)
-    test = sequential(log_ratios(y, n, p, rho, before, rho_before), lower, upper, first_look)
+    effects, weights = as_bad_as_before(log_odds_ratio_before, se_before, settings)
+    sound = PlateModel(rho, accident_share)
+    fault = fault or sound
+    path = averaged_path(y, n, p, sound, fault, effects, weights)
+    test = sequential(np.diff(path, prepend=0.0), lower, upper, first_look)
     after, low, high = effect_since(y, n, p, rho, 2.0 * settings.prior_sd)
     at = test.decided_at if test.decided_at >= 0 else len(n) - 1
     evidence = float(test.path[at]) if len(n) else 0.0
-    steps = step_moments(n[-30:], p[-30:], rho, before, rho_before) if len(n) else (np.nan, np.nan)
+    steps = mean_steps(n[-30:], p[-30:], sound, fault, before) if len(n) else (np.nan, np.nan)
     held, not_held = _needed(steps, evidence, lower, upper) if test.decision == "open" else (0.0, 0.0)
     status: RepairStatus = {"open": "watching", "gone": "cleared", "there": "returned"}[test.decision]  # type: ignore[assignment]
     return RepairVerdict(

@@ -10,13 +10,13 @@ import numpy as np
 from farmwatch.detectors.night import PLATE_CONTEXT, Night
 from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
-from farmwatch.stats.plate_correlation import moment_rho
+from farmwatch.stats.plate_model import PlateModel, fit_plate_model
 from farmwatch.stats.zones import zone_mask
 
 _RATES = ("rate_shift", "rate_level", "wear")
 _COLUMN = {name.removesuffix("_id"): name for name in PLATE_CONTEXT}
-#: plates that the farm's correlation is worth beside what a fault's own plates show
-_CORRELATION_PLATES = 5.0
+#: failing plates under a fault from which they say how its parts fail together
+_FAILING_PLATES = 8
 
 
 @dataclass(frozen=True)
@@ -69,20 +69,17 @@ def mended_plates(night: Night, evidence: Evidence, since: dt.date) -> MendedPla
     return counted(mine & (days > np.datetime64(since)), counted(ill & (days <= np.datetime64(since))))
 
 
-def fault_correlation(plates: MendedPlates, rho: float) -> float:
-    """Correlation of two parts of a plate while the fault was there, by moments; at least the farm's ``rho``.
+def fault_model(plates: MendedPlates, farm: PlateModel) -> PlateModel:
+    """How parts of a plate failed together while the fault was there, by likelihood; the ``farm``'s where few plates failed.
 
-    A fault that takes some plates whole and spares others has a high one. Of few plates the farm's counts for most.
+    A fault that takes some plates whole and spares the others has a large share of lost plates.
     """
     before = plates.before
-    if before is None or not before.y.sum() > 0.0:
-        return rho
+    if before is None or (before.y > 0.0).sum() < _FAILING_PLATES:
+        return farm
+    told = before.n > 1.0
     raised = np.clip(before.p * before.y.sum() / (before.n * before.p).sum(), 1e-4, 0.95)
-    own = moment_rho(before.y, before.n, raised)
-    if not np.isfinite(own):
-        return rho
-    number = float((before.n > 1.0).sum())
-    return max(rho, (number * own + _CORRELATION_PLATES * rho) / (number + _CORRELATION_PLATES))
+    return fit_plate_model(before.y[told], before.n[told], raised[told]) if told.any() else farm
 
 
 def _alike(night: Night, evidence: Evidence) -> np.ndarray:

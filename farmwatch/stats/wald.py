@@ -4,8 +4,10 @@ Each plate of n parts adds the log-likelihood ratio of y failures under "as bad 
 Where the sum first reaches log((1 - b) / a) the fault is said to be there still, where it first falls to
 log(b / (1 - a)) to be gone; a bounds the chance of the first where it is gone, b of the second where it is there,
 however often one looks (A. Wald, Annals of Mathematical Statistics 16, 1945, 117-186; Sequential Analysis, 1947).
-Parts of a plate fail together: the counts are beta-binomial. A fault that takes some plates whole and spares the others
-has a correlation of its own: under it a good plate is no wonder, and says little.
+Parts of a plate fail together: the counts are beta-binomial, and where a farm loses whole plates to accidents, the mixture
+of ``stats.plate_model``, under which one lost plate says little. A fault may have a way of its own: one that takes some
+plates whole and spares the others makes a good plate no wonder, and it says little. How bad it was before is known with an
+error: the likelihood ratios are averaged over what it may have been (both errors then hold on average over that).
 """
 
 from __future__ import annotations
@@ -14,7 +16,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.special import betaln, expit, gammaln, logit
+from scipy.special import betaln, expit, gammaln, logit, logsumexp
+
+from farmwatch.stats.plate_model import PlateModel, plate_log_likelihood
 
 Decision = Literal["open", "gone", "there"]
 
@@ -50,15 +54,57 @@ def log_beta_binomial(y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float) -
     return np.asarray(choose + betaln(y + a, n - y + b) - betaln(a, b))
 
 
-def log_ratios(
-    y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float, rho_worse: float | None = None
-) -> np.ndarray:
+def log_ratios(y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float) -> np.ndarray:
     """Log-likelihood ratio of each plate (plates,): odds raised by ``log_odds_ratio`` against ``p`` as expected.
 
-    ``rho_worse``: the correlation while the fault is there, by default ``rho`` as well.
+    The plain beta-binomial case at one effect, a reference for the tests: the verdicts take :func:`averaged_path`.
     """
     worse = expit(logit(np.clip(p, 1e-9, 1.0 - 1e-9)) + log_odds_ratio)
-    return log_beta_binomial(y, n, worse, rho if rho_worse is None else rho_worse) - log_beta_binomial(y, n, p, rho)
+    return log_beta_binomial(y, n, worse, rho) - log_beta_binomial(y, n, p, rho)
+
+
+def averaged_path(
+    y: np.ndarray,
+    n: np.ndarray,
+    p: np.ndarray,
+    sound: PlateModel,
+    fault: PlateModel,
+    effects: np.ndarray,
+    weights: np.ndarray,
+) -> np.ndarray:
+    """Log of the mean likelihood ratio of all plates so far, (plates,): odds raised by one of ``effects`` against ``p``.
+
+    ``effects`` log odds ratios with their ``weights``, each (effects,), the weights adding up to 1. ``sound``, ``fault``: how
+    parts of a plate fail together without and with the fault; without accidents they are beta-binomial.
+    """
+    odds = logit(np.clip(p, 1e-9, 1.0 - 1e-9))[:, None]
+    there = _log_plates(y[:, None], n[:, None], expit(odds + np.asarray(effects)), fault)
+    back = _log_plates(y[:, None], n[:, None], expit(odds), sound)
+    return np.asarray(logsumexp(np.cumsum(there - back, axis=0) + np.log(weights), axis=1))
+
+
+def mean_steps(
+    n: np.ndarray, p: np.ndarray, sound: PlateModel, fault: PlateModel, log_odds_ratio: float
+) -> tuple[float, float]:
+    """Mean log-likelihood ratio of a plate if the rate is back, and if it is as bad as before, averaged over plates (n, p)."""
+    size, risk = np.asarray(n, float)[:, None], np.clip(np.asarray(p, float), 1e-9, 1.0 - 1e-9)[:, None]
+    y = np.arange(int(size.max()) + 1.0)[None, :]
+    possible = y <= size
+    y = np.where(possible, y, 0.0)
+    choose = gammaln(size + 1.0) - gammaln(y + 1.0) - gammaln(size - y + 1.0)
+    there = _log_plates(y, size, expit(logit(risk) + log_odds_ratio), fault)
+    back = _log_plates(y, size, risk, sound)
+    step = there - back
+    means = [(np.where(possible, np.exp(choose + log), 0.0) * step).sum(axis=1).mean() for log in (back, there)]
+    return float(means[0]), float(means[1])
+
+
+def _log_plates(y: np.ndarray, n: np.ndarray, p: np.ndarray, model: PlateModel) -> np.ndarray:
+    """Log-probability up to the binomial coefficient."""
+    p = np.clip(p, 1e-9, 1.0 - 1e-9)
+    if model.accident_share > 0.0:
+        return plate_log_likelihood(y, n, p, model)
+    return log_beta_binomial(y, n, p, model.rho) - log_beta_binomial(y, n, np.full_like(p, 0.5), 0.0) - n * np.log(2.0)
 
 
 def sequential(steps: np.ndarray, lower: float, upper: float, first_look: int = 0) -> Sequential:
@@ -74,20 +120,6 @@ def sequential(steps: np.ndarray, lower: float, upper: float, first_look: int = 
         return Sequential("open", -1, path, lower, upper)
     first = int(crossed[0])
     return Sequential("there" if path[first] >= upper else "gone", first, path, lower, upper)
-
-
-def step_moments(
-    n: np.ndarray, p: np.ndarray, rho: float, log_odds_ratio: float, rho_worse: float | None = None
-) -> tuple[float, float]:
-    """Mean step of a plate if the rate is back, and if it is as bad as before, averaged over plates (n, p)."""
-    size, risk = np.asarray(n, float)[:, None], np.asarray(p, float)[:, None]
-    y = np.arange(int(size.max()) + 1.0)[None, :]
-    possible = y <= size
-    y = np.where(possible, y, 0.0)
-    step = log_ratios(y, size, risk, rho, log_odds_ratio, rho_worse)
-    back = np.where(possible, np.exp(log_beta_binomial(y, size, risk, rho)), 0.0)
-    bad = back * np.exp(step)
-    return float((back * step).sum(axis=1).mean()), float((bad * step).sum(axis=1).mean())
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,20 @@ import pandas as pd
 import pytest
 from scipy.special import expit, logit
 
-from farmwatch.causes.repairs import chance_mended, last_mend, repair_verdict, routine, shrunken, verdict_of
+from farmwatch.causes.repairs import (
+    as_bad_as_before,
+    chance_mended,
+    last_mend,
+    repair_verdict,
+    routine,
+    shrunken,
+    verdict_of,
+)
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Cause, Finding, Subject
 from farmwatch.records import ACTIONS, conform
 from farmwatch.settings import Settings
+from farmwatch.stats.plate_model import PlateModel
 
 RHO, SIZE, RISK = 0.1, 8.0, 0.06
 
@@ -177,9 +186,19 @@ def test_a_fault_that_spares_most_plates_is_not_cleared_by_a_few_good_ones(setti
     n, p = np.full(3, SIZE), np.full(3, 0.03)
     even = repair_verdict(n, np.zeros(3), p, RHO, np.log(30.0), 0.1, settings.repairs)
     assert even.status == "cleared"
-    bouts = repair_verdict(n, np.zeros(3), p, RHO, np.log(30.0), 0.1, settings.repairs, rho_before=0.8)
+    bouts = repair_verdict(n, np.zeros(3), p, RHO, np.log(30.0), 0.1, settings.repairs, fault=PlateModel(0.8, 0.0))
     assert bouts.status == "watching"
     assert 0 < bouts.plates_needed_if_held < 20
+
+
+def test_the_effect_before_is_known_with_an_error(settings: Settings) -> None:
+    # prior sd 1 and se 1: half of it, spread 0.71 (the steps end at 2.1 of them)
+    effects, weights = as_bad_as_before(4.0, 1.0, settings.repairs)
+    assert (weights @ effects, weights.sum()) == (pytest.approx(2.0), pytest.approx(1.0))
+    assert np.sqrt(weights @ (effects - 2.0) ** 2) == pytest.approx(0.65, abs=0.05)
+    small, _ = as_bad_as_before(1.0, 1.0, settings.repairs)
+    assert small.min() == pytest.approx(np.log(settings.repairs.smallest_odds_ratio))
+    assert len(as_bad_as_before(float("nan"), float("nan"), settings.repairs)[0]) == 1
 
 
 def test_every_action_of_the_trade_mends_some_cause(table: CauseTable) -> None:

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from farmwatch.detectors.expected import fit_expectation
-from farmwatch.detectors.mended import MendedPlates, fault_correlation, mended_plates
+from farmwatch.detectors.mended import MendedPlates, fault_model, mended_plates
 from farmwatch.detectors.night import Night, Spell, join_history
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.settings import load_settings
+from farmwatch.stats.plate_model import PlateModel, plate_log_likelihood
 from tests.causes.conftest import make_finding
 from tests.causes.test_answers import START, farm
 
@@ -82,14 +83,18 @@ def test_plates_that_are_watched_do_not_become_what_is_expected() -> None:
     assert risk(watched=True) < 0.06
 
 
-def test_a_fault_that_takes_plates_whole_has_a_correlation_of_its_own() -> None:
-    n, p = np.full(20, 8.0), np.full(20, 0.03)
-    day = np.arange(20).astype("datetime64[D]")
-    none = MendedPlates(n[:0], n[:0], p[:0], day[:0])
-    whole = replace(none, before=MendedPlates(n, np.tile([8.0, 0.0, 0.0, 0.0], 5), p, day))
-    even = replace(none, before=MendedPlates(n, np.tile([2.0, 3.0, 1.0, 2.0], 5), p, day))
-    assert fault_correlation(whole, 0.1) > 0.7
-    assert fault_correlation(even, 0.1) == 0.1
+def test_a_fault_that_takes_plates_whole_has_a_way_of_its_own() -> None:
+    n, p = np.full(40, 8.0), np.full(40, 0.03)
+    day = np.arange(40).astype("datetime64[D]")
+    none, farm = MendedPlates(n[:0], n[:0], p[:0], day[:0]), PlateModel(0.05, 0.1)
+    whole = replace(none, before=MendedPlates(n, np.tile([8.0, 0.0, 0.0, 0.0], 10), p, day))
+    even = replace(none, before=MendedPlates(n, np.tile([2.0, 3.0, 1.0, 2.0], 10), p, day))
+
+    def spotless(model: PlateModel) -> float:
+        return float(np.exp(plate_log_likelihood(np.zeros(1), np.full(1, 8.0), np.full(1, 0.25), model))[0])
+
+    assert spotless(fault_model(whole, farm)) > 0.6
+    assert spotless(fault_model(even, farm)) < 0.2
     few = MendedPlates(n[:2], np.array([8.0, 0.0]), p[:2], day[:2])
-    assert 0.1 < fault_correlation(replace(none, before=few), 0.1) < fault_correlation(whole, 0.1)
-    assert fault_correlation(none, 0.1) == 0.1
+    assert fault_model(replace(none, before=few), farm) == farm
+    assert fault_model(none, farm) == farm

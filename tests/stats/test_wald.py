@@ -9,14 +9,16 @@ import pytest
 from scipy.special import expit, logit
 from scipy.stats import betabinom, binom
 
+from farmwatch.stats.plate_model import PlateModel
 from farmwatch.stats.wald import (
+    averaged_path,
     bernoulli_characteristic,
     effect_since,
     limits,
     log_beta_binomial,
     log_ratios,
+    mean_steps,
     sequential,
-    step_moments,
 )
 
 
@@ -40,7 +42,8 @@ def test_mean_step_by_enumeration() -> None:
     worse = expit(logit(0.1) + 1.2)
     back = (betabinom.pmf(np.arange(5), 4, 0.1 * 9, 0.9 * 9) * step).sum()
     bad = (betabinom.pmf(np.arange(5), 4, worse * 9, (1 - worse) * 9) * step).sum()
-    assert step_moments(np.array([4.0]), np.array([0.1]), 0.1, 1.2) == pytest.approx((back, bad))
+    model = PlateModel(0.1, 0.0)
+    assert mean_steps(np.array([4.0]), np.array([0.1]), model, model, 1.2) == pytest.approx((back, bad))
     assert back < 0.0 < bad
 
 
@@ -158,20 +161,57 @@ def test_the_effect_of_no_plates_is_the_prior() -> None:
     assert (low, high) == pytest.approx((-1.96, 1.96), abs=0.03)
 
 
-def test_a_fault_with_a_correlation_of_its_own_by_hand_and_its_errors() -> None:
-    n, p, rho, own, b = 6, 0.05, 0.1, 0.6, np.log(12.0)
-    worse, y = expit(logit(p) + b), np.arange(n + 1)
-    there = betabinom.logpmf(y, n, worse * (1 - own) / own, (1 - worse) * (1 - own) / own)
-    back = betabinom.logpmf(y, n, p * (1 - rho) / rho, (1 - p) * (1 - rho) / rho)
-    every = np.full(n + 1, float(n))
-    np.testing.assert_allclose(log_ratios(y, every, np.full(n + 1, p), rho, b, own), there - back, rtol=1e-9)
+def test_one_effect_without_accidents_is_the_plain_sum() -> None:
+    rng = np.random.default_rng(3)
+    n, p = rng.integers(2, 12, 30).astype(float), rng.uniform(0.02, 0.3, 30)
+    y = rng.binomial(n.astype(int), 0.2).astype(float)
+    model = PlateModel(0.12, 0.0)
+    path = averaged_path(y, n, p, model, model, np.array([1.1]), np.ones(1))
+    np.testing.assert_allclose(path, np.cumsum(log_ratios(y, n, p, 0.12, 1.1)), rtol=1e-9, atol=1e-9)
+
+
+def test_effects_are_averaged_as_likelihoods_by_hand() -> None:
+    n, y, p = np.array([5.0, 5.0]), np.array([0.0, 2.0]), np.array([0.1, 0.1])
+    sound, fault, effects, weights = (
+        PlateModel(0.1, 0.0),
+        PlateModel(0.5, 0.0),
+        np.array([0.5, 2.0]),
+        np.array([0.3, 0.7]),
+    )
+
+    def chance(seen: float, mean: float, rho: float) -> float:
+        return float(betabinom.pmf(seen, 5, mean * (1 - rho) / rho, (1 - mean) * (1 - rho) / rho))
+
+    worse = expit(logit(0.1) + effects)
+    first = sum(w * chance(0, m, 0.5) for w, m in zip(weights, worse, strict=True)) / chance(0, 0.1, 0.1)
+    both = sum(w * chance(0, m, 0.5) * chance(2, m, 0.5) for w, m in zip(weights, worse, strict=True))
+    both /= chance(0, 0.1, 0.1) * chance(2, 0.1, 0.1)
+    np.testing.assert_allclose(averaged_path(y, n, p, sound, fault, effects, weights), np.log([first, both]), rtol=1e-9)
+
+
+def test_one_lost_plate_speaks_by_no_more_than_the_odds_ratio() -> None:
+    n, y, p, effect = np.array([10.0]), np.array([10.0]), np.array([0.04]), np.log(4.0)
+    plain, farm = PlateModel(0.05, 0.0), PlateModel(0.05, 0.25)
+    by_accident = averaged_path(y, n, p, farm, farm, np.array([effect]), np.ones(1))[0]
+    assert by_accident < effect + 0.1
+    assert averaged_path(y, n, p, plain, plain, np.array([effect]), np.ones(1))[0] > 2.0 * by_accident
+
+
+def test_errors_hold_for_a_fault_that_takes_plates_whole() -> None:
+    """It is there still and takes one plate in eight whole: how often is it called gone?"""
+    n, p, rho, b = 6, 0.03, 0.05, np.log(5.0)
     lower, upper = limits(0.05, 0.05)
     rng = np.random.default_rng(8)
+    even, own = PlateModel(rho, 0.0), PlateModel(rho, 0.8)
+    mean = float(expit(logit(p) + b))
+    lost = 0.8 * mean / 0.8
     wrong = {"even": 0, "own": 0}
-    for _ in range(600):  # it is there still: how often is it called gone?
-        seen = rng.binomial(n, rng.beta(worse * (1 - own) / own, (1 - worse) * (1 - own) / own, 200)).astype(float)
-        for name, correlation in (("even", rho), ("own", own)):
-            steps = log_ratios(seen, np.full(200, float(n)), np.full(200, p), rho, b, correlation)
-            wrong[name] += sequential(steps, lower, upper).decision == "gone"
-    assert wrong["own"] / 600 < 0.07
-    assert wrong["even"] > 3 * wrong["own"]
+    for _ in range(400):
+        rest = 0.2 * mean / (1.0 - lost)
+        seen = rng.binomial(n, rng.beta(rest * (1 - rho) / rho, (1 - rest) * (1 - rho) / rho, 200))
+        seen = np.where(rng.random(200) < lost, rng.binomial(n, rng.beta(2.0, 0.5, 200)), seen).astype(float)
+        for name, fault in (("even", even), ("own", own)):
+            path = averaged_path(seen, np.full(200, float(n)), np.full(200, p), even, fault, np.array([b]), np.ones(1))
+            wrong[name] += sequential(np.diff(path, prepend=0.0), lower, upper).decision == "gone"
+    assert wrong["own"] / 400 < 0.07
+    assert wrong["even"] > 2 * wrong["own"]
