@@ -1,7 +1,7 @@
 """``make torture``: everything at length, as a table. Takes hours of one core; ``--share 0.01`` takes a hundredth.
 
 ``--operation`` picks what is killed, failed or filled up. With ``--share 0.25`` the seeds 1 to 4 take every fourth step of
-``failures`` and ``space`` from the first, second, third and fourth on: together all of them.
+``failures``, ``space`` and ``power`` from the first, second, third and fourth on: together all of them.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from torture.farms import OPERATIONS, make_farms
 from torture.kills import kill
 from torture.mutants import take_mutants
 from torture.packed import FILE_MIB, take_packed
+from torture.power import cut_power
 from torture.readers import read_meanwhile, write_at_once
 from torture.sequences import try_sequences
 
@@ -61,7 +62,7 @@ def main() -> int:
     asked.add_argument("--share", type=float, default=1.0, help="share of the full numbers (default: 1)")
     asked.add_argument("--seed", type=int, default=1, help="what is drawn; of a share of steps, the first (default: 1)")
     asked.add_argument(
-        "--operation", action="append", choices=OPERATIONS, help="what to kill, fail or fill up (default: all)"
+        "--operation", action="append", choices=OPERATIONS, help="what to kill, fail, fill up or cut off (default: all)"
     )
     told = asked.parse_args()
     # every write is synced all the same; whether the disk then keeps it is the disk's affair
@@ -110,6 +111,13 @@ def _space(asked: Asked) -> Iterator[Row]:
             )
 
 
+def _power(asked: Asked) -> Iterator[Row]:
+    for name in asked.operations:
+        r = cut_power(name, asked.farms[name], asked.room(), asked.stride(), asked.first())
+        seen = f"{r.disks} different disks could be left; {r.tried} of them tried"
+        yield f"`{name}` twice, the power failing at each of {r.moments} moments", seen, r.bad
+
+
 def _damage(asked: Asked) -> Iterator[Row]:
     r = harm_records(asked.farms["nightly"], asked.room(), asked.times(1000), asked.seed)
     seen = f"{r.named} named by `doctor`, {r.harmless} changed nothing that a reader gets; all rebuilt"
@@ -145,6 +153,7 @@ PARTS: dict[str, Callable[[Asked], Iterator[Row]]] = {
     "kills": _kills,
     "failures": _failures,
     "space": _space,
+    "power": _power,
     "damage": _damage,
     "readers": _readers,
     "mutants": _mutants,

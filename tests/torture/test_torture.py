@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -17,6 +19,7 @@ from torture.farms import OPERATIONS, listening, make_farms, run
 from torture.kills import kill
 from torture.mutants import take_mutants
 from torture.packed import FILE_MIB, take_packed
+from torture.power import Disk, cut_power
 from torture.readers import read_meanwhile, write_at_once
 from torture.sequences import try_sequences
 
@@ -59,6 +62,26 @@ def test_failures_begin_where_they_are_told(farms: dict[str, Path], tmp_path: Pa
 def test_a_full_disk(farms: dict[str, Path], tmp_path: Path) -> None:
     result = full_disk("collect", farms["collect"], tmp_path, stride=4)
     assert result is None or (result.failed and result.bad == ())
+
+
+@pytest.mark.parametrize(("operation", "stride"), [("check", 1), ("collect", 30)])
+def test_power_cuts(farms: dict[str, Path], tmp_path: Path, operation: str, stride: int) -> None:
+    result = cut_power(operation, farms[operation], tmp_path, stride)
+    assert result.bad == ()
+    assert result.tried >= 2
+
+
+@pytest.mark.parametrize("forgotten", ["a file", "a folder"])
+def test_a_power_cut_shows_what_was_not_synced(farms: dict[str, Path], tmp_path: Path, forgotten: str) -> None:
+    sync = Disk.sync
+
+    def forgetful(disk: Disk, handle: int) -> None:
+        if stat.S_ISDIR(os.fstat(handle).st_mode) != (forgotten == "a folder"):
+            sync(disk, handle)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Disk, "sync", forgetful)
+        assert cut_power("check", farms["check"], tmp_path).bad
 
 
 def test_damage(farms: dict[str, Path], tmp_path: Path) -> None:
