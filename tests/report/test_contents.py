@@ -238,6 +238,10 @@ def test_the_ledger_tells_a_mend_with_its_effect_and_interval(case: Case) -> Non
     assert rows[0].effect == "5.9 times before, 0.19 times since (95 % interval 0.01 to 1.8)"
     assert (rows[1].done, rows[1].effect) == ("", "")
     assert math.isnan(rows[1].after)
+    assert "12 plates since: 0 failed, 1.6 were expected." in rows[0].repair
+    rare = dataclasses.replace(mended, repair={**repair, "expected": 0.02})  # of a rare sign nearly none is expected
+    said = contents_for(case.night, (rare,), SEEN).ledger[0].repair
+    assert "12 plates since: 0 failed, hardly any were expected." in said
 
 
 def test_whose_fault_is_told_by_each_without_the_other(case: Case) -> None:
