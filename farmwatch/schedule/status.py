@@ -24,7 +24,7 @@ def status_document(farm: Farm, now: dt.datetime | None = None) -> dict[str, Any
     zone = ZoneInfo(farm.timezone)
     troubles: list[str] = []
     ledger: Ledger = {}
-    printers: list[Freshness] = []
+    printers: list[Freshness] | None = None
     running = False
     try:
         ledger, bad = load_jobs(farm)
@@ -54,7 +54,8 @@ def status_document(farm: Farm, now: dt.datetime | None = None) -> dict[str, Any
         ],
         "next": [_next(upcoming(job, now, farm.settings), zone) for job in JOBS],
         "inbox_files": sum(path.is_file() for path in farm.inbox.rglob("*")) if farm.inbox.is_dir() else 0,
-        "printers": [_printer(one, zone) for one in printers],
+        "records_read": printers is not None,
+        "printers": [_printer(one, zone) for one in printers or ()],
     }
 
 
@@ -137,7 +138,7 @@ def status_text(document: dict[str, Any]) -> str:
     lines += [f"next: {item['job']} {item['period']} at {_clock(item['at'])}" for item in document["next"]]
     files = document["inbox_files"]
     lines.append(f"inbox: {files} {'file waits' if files == 1 else 'files wait'}")
-    lines += _fresh_lines(document["printers"])
+    lines += _fresh_lines(document["printers"], document["records_read"])
     return "\n".join(printable(line) for line in lines)
 
 
@@ -193,7 +194,9 @@ def _owed_line(owed: dict[str, Any]) -> str:
     return f"due: {owed['job']} {owed['period']}: {after[owed['standing']]}"
 
 
-def _fresh_lines(printers: list[dict[str, Any]]) -> list[str]:
+def _fresh_lines(printers: list[dict[str, Any]], read: bool) -> list[str]:
+    if not read:
+        return ["printers: not known, as the records cannot be read"]
     if not printers:
         return ["printers: no runs in the records yet"]
     lines = []

@@ -52,6 +52,18 @@ def test_an_empty_farm(farm: Farm) -> None:
     assert "next: weekly 2031-W07 at 2031-02-17 06:00" in text
 
 
+def test_records_that_cannot_be_read_are_not_called_empty(farm: Farm, tmp_path: Path) -> None:
+    with_runs(farm, tmp_path, {"busy": [0.1, 0.6]})
+    for path in (farm.path / "records" / "runs").rglob("*.parquet"):
+        path.write_bytes(b"x")
+    document = status_document(farm, NOW)
+    assert not document["records_read"]
+    text = status_text(document)
+    assert "trouble: " in text and "farmwatch rebuild makes it anew" in text
+    assert text.endswith("printers: not known, as the records cannot be read")
+    assert "no runs in the records" not in text
+
+
 def test_the_printer_that_stopped_is_named_first(farm: Farm, tmp_path: Path) -> None:
     with_runs(
         farm,
