@@ -59,7 +59,8 @@ def test_records_that_cannot_be_read_are_not_called_empty(farm: Farm, tmp_path: 
     document = status_document(farm, NOW)
     assert not document["records_read"]
     text = status_text(document)
-    assert "trouble: " in text and "farmwatch rebuild makes it anew" in text
+    assert "trouble: " in text
+    assert "farmwatch rebuild makes it anew" in text
     assert text.endswith("printers: not known, as the records cannot be read")
     assert "no runs in the records" not in text
 
