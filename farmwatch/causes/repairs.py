@@ -68,16 +68,12 @@ def last_mend(
     none of the finding's likely causes is mended by: a lamp is not mended by levelling the plate. A row whose plates are
     being watched is kept down to half the limit, so that a mend does not come and go with the causes' last per cent, and
     gives way only to work that is likelier to be the mend: else every routine service would begin the count anew. What was
-    done by the night on which a verdict fell has been judged with it.
+    done by the night on which a verdict fell has been judged with it. Where the records cannot tell the subject from others,
+    work on any of them counts: a family's fault may be its one profile's, and is mended there.
     """
     if service.empty:
         return None
-    subject = finding.evidence.subject
-    if subject.type == "farm":
-        mine = service["subject_type"] == "room"
-    else:
-        mine = (service["subject_type"] == subject.type) & (service["subject_id"] == subject.id)
-    rows = service[(mine & ~is_check(service)).to_numpy(bool)]
+    rows = service[_of_suspects(finding, service) & ~is_check(service).to_numpy(bool)]
     watched = (rows["event_id"] == finding.repair.get("event_id")).to_numpy(bool)
     days = rows["at"].dt.tz_convert(timezone).dt.date.to_numpy()
     later = max(finding.evidence.since_high, finding.evidence.since)
@@ -101,6 +97,16 @@ def last_mend(
         place = likelier[-1] if len(likelier) else place
     row = rows.iloc[place]
     return Mend(str(row["event_id"]), str(row["action"]), days[place], row["at"])
+
+
+def _of_suspects(finding: Finding, service: pd.DataFrame) -> np.ndarray:
+    """Mask of the rows done to the finding's subject, or to one that the records cannot tell from it."""
+    evidence = finding.evidence
+    mine = np.zeros(len(service), bool)
+    for subject in (evidence.subject, *(() if evidence.separable else evidence.rivals)):
+        of_type = (service["subject_type"] == ("room" if subject.type == "farm" else subject.type)).to_numpy(bool)
+        mine |= of_type & ((service["subject_id"] == subject.id).to_numpy(bool) | (subject.type == "farm"))
+    return mine
 
 
 def routine(action: object, day: dt.date, began: dt.date, actions: np.ndarray, days: np.ndarray) -> float:

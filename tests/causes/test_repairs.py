@@ -73,6 +73,20 @@ def test_heating_a_room_counts_for_the_whole_farm(
     assert last_mend(farm, service, "UTC", table, settings.repairs) is not None
 
 
+def test_work_on_a_rival_counts_where_the_records_cannot_tell(
+    finding: Callable[..., Finding], table: CauseTable, settings: Settings
+) -> None:
+    service = _service(("2031-03-20T08:00Z", "profile", "fine", "profile_changed", ""))
+    both = {"subject": Subject("family", "F"), "rivals": (Subject("profile", "fine"),)}
+    weak = (Cause("weak_base", 0.97), Cause("unknown", 0.03))
+    told_apart = replace(finding(**both), causes=weak)
+    assert last_mend(told_apart, service, "UTC", table, settings.repairs) is None
+    alike = replace(finding(**both, separable=False), causes=weak)
+    mend = last_mend(alike, service, "UTC", table, settings.repairs)
+    assert mend is not None
+    assert mend.action == "profile_changed"
+
+
 def _dim(finding: Callable[..., Finding], lamp: float = 0.93, unknown: float = 0.01) -> Finding:
     rest = 1.0 - lamp - unknown
     causes = (Cause("lamp_dim", lamp), Cause("plate_tilt", rest), Cause("unknown", unknown))
