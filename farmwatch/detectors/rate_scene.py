@@ -18,11 +18,14 @@ from farmwatch.stats.rate_scan import ShiftTable
 TYPES = tuple(kind for kind in SUBJECT_TYPES if kind != "run")
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 NARROW = ("printer", "lot", "design", "file")
+WORK = ("design", "file")
+RATE_KINDS = ("rate_shift", "rate_level")
 STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
 # spreads, on the log scale, of a fault's effect: on all signs, on one of them (most are none of its business), in one
 # stretch of its time; a judgement, and wide
 OVERALL_SD, SIGN_SD, STRETCH_SD = 1.5, 2.0, 0.7
 TOLD_SIGN_SD = 0.3  # of one sign where the rates have not looked whose it is
+OTHERS_TELL = 20.0  # failures of everybody else before their share of a sign counts as much as the farm's
 MOST_RISK = 0.95  # a part's failure is never taken for certain
 
 
@@ -149,12 +152,12 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
         return risk
     sound = scene.expectation.sound
     own = scene.failures[members[sound[members]]].sum(axis=0)
-    shares = [
-        (failures[stream.sign] + 0.5) / (failures.sum() + 0.5 * SIGN_COUNT)
-        for failures in (scene.sign_failures, scene.sign_failures - own)
-    ]
+    whole, others = scene.sign_failures, scene.sign_failures - own
+    farm_share = (whole[stream.sign] + 0.5) / (whole.sum() + 0.5 * SIGN_COUNT)
+    # few failures of others say little of their share: it is drawn towards the farm's
+    share = (others[stream.sign] + OTHERS_TELL * farm_share) / (others.sum() + OTHERS_TELL)
     even = scene.added[members, stream.sign]
-    risk[:, stream.sign] = (risk[:, stream.sign] - even) * min(shares[1] / shares[0], 1.0) + even
+    risk[:, stream.sign] = (risk[:, stream.sign] - even) * min(share / farm_share, 1.0) + even
     return risk
 
 
@@ -202,17 +205,20 @@ def told_elsewhere(scene: Scene) -> tuple[Scene, frozenset[Subject]]:
 
     A bad corner or height of one printer, lot or design is known without the rates, and its failures are no news of what
     it shares with others. Its signs are lifted much alike: one that stands out on its plates may be another's, a wash
-    station's for one. A finding of the rates, or of a wider subject, may yet prove to be another's.
+    station's for one. What the rates themselves found of a wider subject, a printer or a lot may yet prove to be another's;
+    of a design or file it hardly does, and its plates, in every sign, are not in the expectation: a piece of work that is
+    hard by nature would be laid at the door of all that print it.
     """
     known = [
         spell
         for spell in scene.night.spells
-        if spell.until is None and spell.subject.type in NARROW and spell.kind not in ("rate_shift", "rate_level")
+        if spell.until is None and spell.subject.type in (WORK if spell.kind in RATE_KINDS else NARROW)
     ]
     for spell in known:
         inside = spell_mask(spell, scene.cells, len(scene.plate), scene.night)
         effect = with_pull if spell.subject.type == "design" else with_effect
-        scene = effect(scene, inside, sign_column(spell.sign), TOLD_SIGN_SD)
+        sign = ALL_SIGNS if spell.kind in RATE_KINDS else sign_column(spell.sign)
+        scene = effect(scene, inside, sign, TOLD_SIGN_SD)
     return scene, frozenset(spell.subject for spell in known)
 
 

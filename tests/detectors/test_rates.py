@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from farmwatch.detectors import rates
+from farmwatch.detectors.cells import FACTORS
 from farmwatch.detectors.expected import fit_expectation, spell_codes, spell_mask
 from farmwatch.detectors.night import Night, Spell, join_history
 from farmwatch.detectors.rate_choice import hangs_on_one
@@ -123,6 +124,9 @@ def test_what_other_detectors_told_is_explained_to_all_but_its_subject(three: tu
     assert due[1] == pytest.approx(1.0, abs=0.15)
     rather = replace(told, spells=(replace(spell, kind="rate_shift"),))
     assert not set_scenes(rather, expectation).known  # what the rates found may yet prove to be another's
+    work = Subject("design", str(scenes.plain.cells.levels[FACTORS.index("design")][0]))
+    hard = replace(told, spells=(replace(spell, subject=work, kind="rate_level", sign="fused"),))
+    assert set_scenes(hard, expectation).known == {work}  # but hard work is not laid at the door of all that print it
 
 
 @pytest.mark.parametrize(("cause", "wide", "alone"), [("frozen_panel", "room", True), ("wash_spent", "wash", False)])
