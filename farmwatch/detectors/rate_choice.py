@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from farmwatch.detectors.cells import FACTORS
-from farmwatch.detectors.rate_scene import ALL_SIGNS, Stream, own_risk, roll_of
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Stream, own_risk, roll_of, subject_of
 from farmwatch.detectors.rate_weigh import Candidate, Scenes, lifted, weigh
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
@@ -19,6 +19,7 @@ COMES_FROM: dict[SubjectType, tuple[SubjectType, ...]] = {
     "wash": ("profile", "operator", "room", "family", "farm"),  # what shows after washing
 }
 WIDE = ("profile", "wash", "operator", "room", "family", "farm")
+ELSEWHERE = 0.2  # share of a design's parts since that other files must have printed well for one file to be to blame
 NEW_LOT_DAYS = 7  # an older bottle may still be in some vats
 
 
@@ -56,6 +57,11 @@ def _narrower(best: Candidate, scenes: Scenes) -> Candidate | None:
         held = np.bincount(codes[codes >= 0], weights=fails[codes >= 0], minlength=1)
         if held.max() < MOST * fails.sum():
             continue
+        if kind == "file":
+            told_already = any(spell.subject == subject_of(best.stream, scene.cells) for spell in scene.night.spells)
+            elsewhere = scene.trials[mine][codes != held.argmax()].sum()
+            if told_already or elsewhere < ELSEWHERE * scene.trials[mine].sum():
+                continue  # where no other file was printed since, the design may as well be to blame
         stream = Stream(kind, int(held.argmax()), sign)
         if kind in ("lot", "file"):
             opened = scene.day[roll_of(scene, kind).members[stream.level]].min()

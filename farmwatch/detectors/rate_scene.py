@@ -18,7 +18,6 @@ from farmwatch.stats.rate_scan import ShiftTable
 TYPES = tuple(kind for kind in SUBJECT_TYPES if kind != "run")
 ALL_SIGNS = SIGN_COUNT  # the column of failures of every sign together
 NARROW = ("printer", "lot", "design", "file")
-WORK = ("design", "file")
 RATE_KINDS = ("rate_shift", "rate_level")
 STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
 # spreads, on the log scale, of a fault's effect: on all signs, on one of them (most are none of its business), in one
@@ -205,14 +204,14 @@ def told_elsewhere(scene: Scene) -> tuple[Scene, frozenset[Subject]]:
 
     A bad corner or height of one printer, lot or design is known without the rates, and its failures are no news of what
     it shares with others. Its signs are lifted much alike: one that stands out on its plates may be another's, a wash
-    station's for one. What the rates themselves found of a wider subject, a printer or a lot may yet prove to be another's;
-    of a design or file it hardly does, and its plates, in every sign, are not in the expectation: a piece of work that is
+    station's for one. What the rates themselves found of others may yet prove to be another's, a file's its design's;
+    of a design it hardly does, and its plates, in every sign, are not in the expectation: a piece of work that is
     hard by nature would be laid at the door of all that print it.
     """
     known = [
         spell
         for spell in scene.night.spells
-        if spell.until is None and spell.subject.type in (WORK if spell.kind in RATE_KINDS else NARROW)
+        if spell.until is None and spell.subject.type in (("design",) if spell.kind in RATE_KINDS else NARROW)
     ]
     for spell in known:
         inside = spell_mask(spell, scene.cells, len(scene.plate), scene.night)
