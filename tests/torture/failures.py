@@ -58,7 +58,7 @@ def fail_everywhere(operation: str, start: Path, room: Path, stride: int = 1, fi
         with _failing(path, error, _from(place, lasting=way != "alone")):
             said, wrong = _tried(operation, path)
         failed += said
-        wrong += _wrong(operation, path, passed, end)
+        wrong += wrong_after(operation, path, passed, end)
         bad += [f"{operation}, step {place} of {steps}, {way}: {words}" for words in wrong]
         shutil.rmtree(path)
     return Failures(operation, steps, len(places), failed, tuple(bad))
@@ -123,8 +123,8 @@ def _tried(operation: str, path: Path) -> tuple[bool, list[str]]:
     return False, []
 
 
-def _wrong(operation: str, path: Path, passed: list[str], end: str) -> list[str]:
-    """What is wrong with the folder after a failure. Files that could not leave the inbox are taken again."""
+def wrong_after(operation: str, path: Path, passed: list[str], end: str) -> list[str]:
+    """What is wrong with the folder after a failure or a power cut, and once the operation is done again."""
     bad = []
     try:
         plain_reads(path)
@@ -132,7 +132,10 @@ def _wrong(operation: str, path: Path, passed: list[str], end: str) -> list[str]
         bad.append(f"cannot be read: {type(error).__name__}: {error}")
     if seen(path, ("inbox",)) not in passed:
         bad.append("a state that no undisturbed run passes through")
-    run(operation, path)
+    try:
+        run(operation, path)
+    except Exception as error:
+        return [*bad, f"cannot be done again: {type(error).__name__}: {error}"]
     if end_of(path) != end:
         bad.append("done again, not the same end")
     return bad + [f"{trouble.where}: {trouble.what}" for trouble in examine(Farm.open(path))]
@@ -157,7 +160,7 @@ def full_disk(operation: str, start: Path, room: Path, stride: int = 1, fewest: 
             _mount(disk, f"remount,size={size}")
             said, wrong = _tried(operation, path)
             _mount(disk, "remount,size=64m")
-            wrong += _wrong(operation, path, passed, end)
+            wrong += wrong_after(operation, path, passed, end)
         finally:
             subprocess.run(["umount", disk], check=True)
         tried += 1

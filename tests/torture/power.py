@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import Literal
 from unittest import mock
 
-from farmwatch.doctor import examine
-from farmwatch.store import Farm
-from torture.farms import end_of, listening, plain_reads, run, seen, states_passed
+from torture.failures import wrong_after
+from torture.farms import end_of, listening, run, seen, states_passed
 
 Change = tuple[int, str]  # a folder's inode and a name in it
 Written = Literal["not", "half", "whole"]  # how much of a file that was not synced reached the disk
@@ -212,7 +211,7 @@ def cut_power(operation: str, start: Path, room: Path, stride: int = 1, first: i
             continue
         tried += 1
         left = _laid_out(tree, room / "left")
-        wrong = _wrong(operation, left, passed, end)
+        wrong = wrong_after(operation, left, passed, end)
         if digest in done and seen(left, ("inbox", ".recheck")) != passed[-1]:
             wrong.append("done, and lost afterwards")
         bad += [f"{operation}, disk {number} of {len(moments.disks)}: {words}" for words in wrong]
@@ -228,21 +227,3 @@ def _laid_out(tree: dict[str, bytes | None], folder: Path) -> Path:
         else:
             (folder / name).write_bytes(data)
     return folder
-
-
-def _wrong(operation: str, path: Path, passed: list[str], end: str) -> list[str]:
-    """What is wrong with what a power cut left. A mark of what is to be checked again may outlive the check."""
-    bad = []
-    try:
-        plain_reads(path)
-    except Exception as error:
-        bad.append(f"cannot be read: {type(error).__name__}: {error}")
-    if seen(path, ("inbox",)) not in passed:
-        bad.append("a state that no undisturbed run passes through")
-    try:
-        run(operation, path)
-    except Exception as error:
-        return [*bad, f"cannot be done again: {type(error).__name__}: {error}"]
-    if end_of(path) != end:
-        bad.append("done again, not the same end")
-    return bad + [f"{trouble.where}: {trouble.what}" for trouble in examine(Farm.open(path))]
