@@ -258,6 +258,32 @@ def replay(
         click.echo(f"not checked on some nights: {line}", err=True)
 
 
+@main.command(short_help="Count false findings on the farm's own plates.")
+@farm_option
+@click.option("--draws", type=click.IntRange(1, 1000), default=5, show_default=True, help="How often to draw outcomes.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="The same seed draws the same.")
+@json_option
+def calibrate(farm_path: str, draws: int, seed: int, as_json: bool) -> None:
+    """Count false findings on the farm's own plates, outcomes drawn anew as if nothing were wrong.
+
+    Walks every night of the records once a draw, which takes minutes to hours; writes nothing. Says which `calibration`
+    under `[alarm_budget]` of farm.toml keeps the budget.
+    """
+    from farmwatch.calibrate import as_json as document
+    from farmwatch.calibrate import as_text
+    from farmwatch.calibrate import calibrate as rehearse
+    from farmwatch.nightly import causes_of_farm, history_of
+    from farmwatch.store import load_findings
+
+    farm = open_farm(farm_path)
+    with progress_bar("draws", quiet=as_json) as bar:
+        tried = rehearse(history_of(farm), farm.settings, causes_of_farm(farm), load_findings(farm), draws, seed, bar)
+    if as_json:
+        print_json(document(tried))
+    else:
+        click.echo(as_text(tried))
+
+
 @main.command(short_help="Answer SQL over records and findings, read-only.")
 @click.argument("sql")
 @farm_option

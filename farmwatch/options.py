@@ -102,6 +102,7 @@ def plain_errors() -> Iterator[None]:
             "MapError",
             "QuarantineError",
             "EngineError",
+            "CalibrationError",
         ):
             message = f"{type(error).__name__}: {message}"
         raise click.ClickException(message) from None

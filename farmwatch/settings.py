@@ -46,6 +46,7 @@ class AlarmBudgetSection(Section):
     """False findings a quiet farm may expect, and how detectors share them."""
 
     false_findings_per_month: Positive
+    calibration: Positive
     share_rates: Share
     share_plate_pattern: Share
     share_height_pattern: Share
@@ -53,6 +54,11 @@ class AlarmBudgetSection(Section):
     share_signal_shift: Share
     share_wear: Share
     share_odd_run: Share
+
+    @property
+    def of_outcomes(self) -> float:
+        """Findings a month for which the limits of what judges outcomes are set, before it is shared."""
+        return self.false_findings_per_month * self.calibration
 
 
 class RatesSection(Section):

@@ -60,7 +60,7 @@ def height_streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | Non
     unit_level, day = level[entry_start], scene.day[order][entry_start]
     start = np.flatnonzero(np.diff(unit_level, prepend=-1))
     log_sum = _log_sums(observed, expected, start, day, len(windows), reference_sd[unit_level[start]], settings.band_sd)
-    allowed = budget.false_findings_per_month * budget.share_height_pattern * settings.share_of(kind)
+    allowed = budget.of_outcomes * budget.share_height_pattern * settings.share_of(kind)
     return HeightStreams(
         type=kind,
         names=names,

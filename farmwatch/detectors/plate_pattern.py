@@ -151,7 +151,7 @@ def streams_of(scene: Scene, kind: SubjectType) -> Streams | None:
     total = np.full(len(names), -np.inf)
     for one in by_ratio:
         np.logaddexp.at(total, level[order][start], one + prior)
-    allowed = budget.false_findings_per_month * budget.share_plate_pattern * settings.share_of(kind)
+    allowed = budget.of_outcomes * budget.share_plate_pattern * settings.share_of(kind)
     return Streams(
         type=kind,
         names=tuple(map(str, names)),

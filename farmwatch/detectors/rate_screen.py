@@ -90,4 +90,4 @@ def scale(scene: Scene, kind: SubjectType, streams: int, sign: int, direction: i
     else:
         share *= 1.0 - settings.share_down
         share *= 1.0 - settings.share_signs if sign == ALL_SIGNS else settings.share_signs / len(SIGNS)
-    return 30.0 * streams / (budget.false_findings_per_month * budget.share_rates * share)
+    return 30.0 * streams / (budget.of_outcomes * budget.share_rates * share)

@@ -37,7 +37,7 @@ def detect(night: Night) -> Verdicts:
         return Verdicts((), tuple(checks))
     per_month = _candidates_per_month(night, watched)
     budget = night.settings.alarm_budget
-    log_limit = float(np.log(per_month / (budget.false_findings_per_month * budget.share_wear)))
+    log_limit = float(np.log(per_month / (budget.of_outcomes * budget.share_wear)))
     evidence = []
     for plates in watched:
         common = _common(night, plates, log_limit, per_month)
