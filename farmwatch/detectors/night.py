@@ -14,7 +14,7 @@ from pandas.api.types import union_categoricals
 
 from farmwatch.detectors.cells import Cells, cut_cells
 from farmwatch.evidence import Check, Evidence, FindingKind, Subject
-from farmwatch.records import Records, empty
+from farmwatch.records import TABLES, Records, empty
 from farmwatch.settings import Settings
 
 if TYPE_CHECKING:
@@ -169,7 +169,8 @@ def join_history(records: Records, parts: Iterable[pd.DataFrame] | None = None) 
 
 
 def _join_plates(records: Records) -> pd.DataFrame:
-    plates = records.runs.drop(columns="note", errors="ignore")
+    # columns of the farm's own, which the records keep, may be called like those that are joined on here
+    plates = records.runs[[name for name in TABLES["runs"].names if name in records.runs and name != "note"]].copy()
     plates["known_at"] = records.known_from("runs")
     plates["day"] = records.local_dates(plates["started_at"])
     printer_columns = ["printer_id", "plate_width_mm", "plate_depth_mm", "build_height_mm", "room", "family"]

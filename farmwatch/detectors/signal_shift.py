@@ -111,7 +111,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     shared = int(enough.sum()) >= PEERS_AT_LEAST
     level = daily.mean - np.nanmedian(np.where(enough[:, None], daily.mean, 0.0), axis=1)[:, None]
     own = level - shared_course(level, enough) if shared else level
-    drifts = subject_type == "room" or not shared
+    drifts = subject_type == "room" or (not shared and measure.unit == "degC")
     noise = daily_noise(own[enough])
     if not noise.scale > 0:
         yield Check(DETECTOR, "too_few", "farm", "farm", f"{measure.words}: does not vary, or on too few days in a row")

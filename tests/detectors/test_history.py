@@ -79,3 +79,11 @@ def test_a_part_written_after_its_plate_is_not_known_before(records: Records) ->
         assert night.parts["known"].iloc[part] == known
         assert night.parts["failed"].iloc[part] == known
     assert history.parts["failed"].iloc[part]
+
+
+def test_columns_of_the_farms_own_change_nothing_whatever_they_are_called(records: Records) -> None:
+    """The records keep what they do not know; a column `room` in the runs must not stand in for that of the printer."""
+    own = ("room", "family", "resin", "opened_on", "day", "parts", "failures", "known_at", "plate_width_mm")
+    runs = records.runs.assign(**dict.fromkeys(own, "mine"))
+    parts = records.parts.assign(**dict.fromkeys(("plate", "known", "failed"), "mine"))
+    same(join_history(replace(records, runs=runs, parts=parts)), join_history(records))

@@ -9,11 +9,12 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels import datasets
 
 from farmwatch.detectors import signal_shift
 from farmwatch.detectors.night import Verdicts, join_history
 from farmwatch.evidence import Subject
-from farmwatch.records import Records
+from farmwatch.records import TABLES, Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.simulate import FarmSpec, simulate
 
@@ -188,3 +189,25 @@ def test_shuffled_rows_give_the_same_evidence(quiet: Records) -> None:
     (one,), (two,) = verdicts(moved).evidence, verdicts(shuffled).evidence
     assert one.effect == pytest.approx(two.effect, rel=1e-9)
     assert one.run_ids == two.run_ids
+
+
+def test_the_only_printer_of_a_farm_is_held_against_its_own_level() -> None:
+    """The Nile at Aswan, 1871 to 1970, as the peel force of runs one a day: it fell in 1898 (statsmodels' ``nile``)."""
+    force = datasets.nile.load_pandas().data["volume"].to_numpy() / 100.0
+    started = pd.Timestamp("2031-01-01T08:00Z") + pd.to_timedelta(np.arange(len(force)), unit="D")
+    columns = {name: [None] * len(force) for name in TABLES["runs"].names}
+    told = {
+        "run_id": [f"R{number}" for number in range(len(force))],
+        "printer_id": "birch",
+        "started_at": started,
+        "ended_at": started + pd.Timedelta(hours=6),
+        "peak_release_n": force,
+        "outcome": "good",
+    }
+    records = Records(runs=conform(pd.DataFrame(columns).assign(**told), "runs"))
+    (found,) = verdicts(records, dt.date(2031, 4, 10)).evidence
+    assert (found.subject, found.detail["measure"]) == (Subject("printer", "birch"), "peak_release_n")
+    assert found.since_low <= dt.date(2031, 1, 29) <= found.since_high  # 1898
+    assert 1871 + (found.since - dt.date(2031, 1, 1)).days in (1898, 1899)
+    assert found.expected == pytest.approx(force[:28].mean(), rel=0.03)
+    assert found.observed == pytest.approx(force[28:].mean(), rel=0.01)
