@@ -53,7 +53,7 @@ class Cells:
 
 @dataclass(frozen=True)
 class CellCounts:
-    """What was known by a night: ``trials`` (cells,), ``failures`` (cells, signs + 1 without a sign)."""
+    """What was known by a night: ``trials`` (cells,), ``failures`` (cells, signs + 1 without a sign), whole numbers."""
 
     trials: np.ndarray
     failures: np.ndarray
@@ -136,7 +136,8 @@ def count_cells(cells: Cells, known: np.ndarray, failed: np.ndarray, plates: int
     trials = np.bincount(cell, weights=known, minlength=number)[:number]
     place = cell[failed] * np.int64(SIGN_COUNT) + sign[failed]
     flat = np.bincount(place, minlength=number * SIGN_COUNT)[: number * SIGN_COUNT]
-    failures = flat.reshape(number, SIGN_COUNT).astype(float)
+    small = np.int16 if flat.max(initial=0) < np.iinfo(np.int16).max else np.int64
+    failures = flat.reshape(number, SIGN_COUNT).astype(small)
     whole = np.flatnonzero(cells.whole_run[:number])
     trials[whole] = 1.0
     failures[whole, cells.run_sign[whole]] += cells.run_failed[whole]

@@ -86,9 +86,8 @@ def hangs_on_one(best: Candidate, scenes: Scenes) -> bool:
         return False
     mine = best.cells[scene.day[best.cells] >= best.onset.day]
     risk, failures = own_risk(scene, stream, mine), scene.failures[mine]
-    if stream.sign != ALL_SIGNS:
-        risk, failures = risk[:, [stream.sign]], failures[:, [stream.sign]]
-    excess = best.direction * (failures.sum(axis=1) - risk.sum(axis=1) * scene.trials[mine])
+    failed = failures.sum(axis=1) if stream.sign == ALL_SIGNS else failures[:, stream.sign]
+    excess = best.direction * (failed - risk * scene.trials[mine])
     for kind in ("printer", "lot", "design"):
         column = scene.cells.codes[:, FACTORS.index(kind)]
         named = column[mine] >= 0

@@ -43,26 +43,52 @@ class Roll:
 
     A unit is what the type's names go by: a plate, or for designs a cell. ``levels``: those with plates; ``members``:
     the cells of each of them; ``level``, ``end``: (stream days,) the level of each sum, in order, and where its level
-    ends; ``collect``: (stream days, units) sums units; ``observed``: failures from each day on, by sign and of all,
-    (stream days, signs + 2); ``parts_a_plate``: mean.
+    ends; ``row``: (units,) the stream day of each plate that has cells, of each cell for designs, -1 for none;
+    ``observed``: failures from each day on, by sign and of all, (stream days, signs + 2); ``parts_a_plate``: mean.
     """
 
     levels: np.ndarray
     members: dict[int, np.ndarray]
     level: np.ndarray
     end: np.ndarray
-    collect: sparse.csr_array
+    row: np.ndarray
     observed: np.ndarray
     parts_a_plate: float
 
 
 @dataclass(frozen=True)
+class Raised:
+    """What known effects do to a part's risk: by what factor they raise it, and what they add to it that is the same for
+    every part, however risky.
+
+    Cells under the same effects share a row, so that a find costs 4 bytes a cell and not 160. ``row``: (cells,); ``lift``,
+    ``added``: (rows, signs + 1).
+    """
+
+    row: np.ndarray
+    lift: np.ndarray
+    added: np.ndarray
+
+    @staticmethod
+    def nothing(cells: int) -> Raised:
+        return Raised(np.zeros(cells, np.int32), np.ones((1, SIGN_COUNT)), np.zeros((1, SIGN_COUNT)))
+
+    def differs(self, other: Raised) -> np.ndarray:
+        """Of which cells another risk is expected than in ``other``, bool (cells,)."""
+        result = self.row != other.row  # rows are only ever added, so that the same number means the same row
+        at = np.flatnonzero(result)
+        one, two = self.row[at], other.row[at]
+        result[at] = (self.lift[one] != other.lift[two]).any(axis=1) | (self.added[one] != other.added[two]).any(axis=1)
+        return result
+
+
+@dataclass(frozen=True)
 class Scene:
     """The night as arrays: what every pass of the explaining away shares. ``plate``, ``day``, ``trials``: (cells,);
-    ``failures``, ``lift``, ``added``: (cells, signs + 1), by what factor known effects raise a part's risk, and what they add
-    to it that is the same for every part, however risky;
-    ``first``: (plates,) the first cell of each plate that has cells; ``sign_failures``: (signs + 1,) of the whole farm, known
-    faults apart."""
+    ``failures``: (cells, signs + 1); ``first``: (plates,) the first cell of each plate that has cells; ``sign_failures``:
+    (signs + 1,) of the whole farm, known faults apart; ``raised``: what known effects do. Filled when they are asked for:
+    ``rolls``, ``plain`` (risk without known effects, by what is held out) and, of this scene alone, ``due`` (expected
+    failures of the streams of a type by day, (stream days, signs + 2))."""
 
     night: Night
     expectation: Expectation
@@ -73,11 +99,11 @@ class Scene:
     day: np.ndarray
     first: np.ndarray
     sign_failures: np.ndarray
-    lift: np.ndarray
-    added: np.ndarray
+    raised: Raised
     table: ShiftTable
     rolls: dict[SubjectType, Roll]
     plain: dict[tuple[str, ...], np.ndarray]
+    due: dict[SubjectType, np.ndarray]
 
 
 def set_scene(night: Night, expectation: Expectation) -> Scene:
@@ -96,9 +122,9 @@ def set_scene(night: Night, expectation: Expectation) -> Scene:
         cells.day[plate],
         np.flatnonzero(np.diff(plate, prepend=-1)),
         expectation.counts.failures[expectation.sound].sum(axis=0),
-        np.ones((number, SIGN_COUNT)),
-        np.zeros((number, SIGN_COUNT)),
+        Raised.nothing(number),
         ShiftTable(expectation.model),
+        {},
         {},
         {},
     )
@@ -110,7 +136,9 @@ def set_scene(night: Night, expectation: Expectation) -> Scene:
                 gone |= inside
             else:
                 scene = with_effect(scene, inside, sign_column(spell.sign))
-    trials, failures = np.where(gone, 0.0, scene.trials), np.where(gone[:, None], 0.0, scene.failures)
+    if not gone.any():
+        return scene
+    trials, failures = np.where(gone, 0.0, scene.trials), np.where(gone[:, None], 0, scene.failures)
     sign_failures = failures[expectation.sound].sum(axis=0)
     return replace(scene, trials=trials, failures=failures, sign_failures=sign_failures)
 
@@ -127,15 +155,34 @@ def subject_of(stream: Stream, cells: Cells) -> Subject:
 
 def expected_risk(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_share: bool = True) -> np.ndarray:
     """Expected failure probability by sign of a part of each of ``cells``, (cells, signs + 1), known effects in it."""
-    if held_out not in scene.plain:  # what no pass changes is reckoned once a night
-        scene.plain[held_out] = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
     share = scene.expectation.share[cells] if own_share else scene.expectation.farm_share[None, :]
-    by_sign = scene.plain[held_out][cells, None] * share * scene.lift[cells] + scene.added[cells]
+    row = scene.raised.row[cells]
+    by_sign = _plain_risk(scene, held_out)[cells, None] * share * scene.raised.lift[row] + scene.raised.added[row]
     total = by_sign @ np.ones(SIGN_COUNT)
     over = total > MOST_RISK
     if over.any():
         by_sign[over] *= (MOST_RISK / total[over])[:, None]
     return by_sign
+
+
+def _plain_risk(scene: Scene, held_out: tuple[str, ...]) -> np.ndarray:
+    """Of every cell, of every sign together, without known effects: what no pass changes is reckoned once a night."""
+    if held_out not in scene.plain:
+        scene.plain[held_out] = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
+    return scene.plain[held_out]
+
+
+def risk_of_sign(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_share: bool, sign: int) -> np.ndarray:
+    """One column of ``expected_risk``, (cells,): most streams are of one sign, and need not pay for ten."""
+    plain, row = _plain_risk(scene, held_out)[cells], scene.raised.row[cells]
+    share = scene.expectation.share[cells, sign] if own_share else scene.expectation.farm_share[sign]
+    risk = plain * share * scene.raised.lift[row, sign] + scene.raised.added[row, sign]
+    # the shares of a cell add up to 1, so that all signs together come to no more than this
+    most = plain * scene.raised.lift.max(axis=1)[row] + scene.raised.added.sum(axis=1)[row]
+    over = np.flatnonzero(most > 0.999 * MOST_RISK)
+    if len(over):
+        risk[over] = expected_risk(scene, held_out, cells[over], own_share)[:, sign]
+    return risk
 
 
 def stream_risk(scene: Scene, kind: SubjectType, cells: np.ndarray) -> np.ndarray:
@@ -144,10 +191,13 @@ def stream_risk(scene: Scene, kind: SubjectType, cells: np.ndarray) -> np.ndarra
 
 
 def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
-    """``stream_risk`` of the stream's cells ``members``, the share of its sign being that of everybody else: a rare sign
-    that one printer shows often would otherwise be expected of it."""
-    risk = stream_risk(scene, stream.type, members)
-    if stream.sign >= SIGN_COUNT or stream.type == "farm":
+    """Expected failure probability, in the stream's sign or in all, of a part of each of the stream's cells ``members``, same
+    shape, as ``stream_risk``; the share of one sign is that of everybody else: a rare sign that one printer shows often
+    would otherwise be expected of it."""
+    if stream.sign == ALL_SIGNS:
+        return stream_risk(scene, stream.type, members).sum(axis=1)
+    risk = risk_of_sign(scene, HELD_OUT[stream.type], members, stream.type != "design", stream.sign)
+    if stream.type == "farm":
         return risk
     sound = scene.expectation.sound
     own = scene.failures[members[sound[members]]].sum(axis=0)
@@ -155,9 +205,8 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
     farm_share = (whole[stream.sign] + 0.5) / (whole.sum() + 0.5 * SIGN_COUNT)
     # few failures of others say little of their share: it is drawn towards the farm's
     share = (others[stream.sign] + OTHERS_TELL * farm_share) / (others.sum() + OTHERS_TELL)
-    even = scene.added[members, stream.sign]
-    risk[:, stream.sign] = (risk[:, stream.sign] - even) * min(share / farm_share, 1.0) + even
-    return risk
+    even = scene.raised.added[scene.raised.row[members], stream.sign]
+    return np.asarray((risk - even) * min(share / farm_share, 1.0) + even)
 
 
 def with_effect(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SIGN_SD, only_up: bool = False) -> Scene:
@@ -179,17 +228,32 @@ def with_effect(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SI
     ratio = ratio_towards(seen, whole, overall, sign_sd)
     even = even_share(failures, due, trials)
     evenly = even * whole / max(trials.sum(), 1e-300)
-    factor, added = np.ones_like(risk), np.zeros_like(risk)
+    factor, added = np.ones((STRETCHES, SIGN_COUNT)), np.zeros((STRETCHES, SIGN_COUNT))
+    given = np.broadcast_to(asked, risk.shape)
     for number in range(STRETCHES):
         part = stretch == number
         lying = trials[part] @ ((1.0 - even) * risk[part] + evenly)
         here = ratio_towards(failures[part].sum(axis=0), lying, ratio, STRETCH_SD)
-        factor[part], added[part] = here * (1.0 - even), here * evenly
-    given = asked & ((factor * risk + added >= risk) | (not only_up))
-    lift, extra = scene.lift.copy(), scene.added.copy()
-    lift[cells] *= np.where(given, factor, 1.0)
-    extra[cells] = np.where(given, factor * extra[cells] + added, extra[cells])
-    return replace(scene, lift=lift, added=extra)
+        factor[number], added[number] = here * (1.0 - even), here * evenly
+    if only_up:
+        given = asked & (factor[stretch] * risk + added[stretch] >= risk)
+    return replace(scene, raised=_raised_by(scene.raised, cells, stretch, factor, added, given), due={})
+
+
+def _raised_by(
+    raised: Raised, cells: np.ndarray, stretch: np.ndarray, factor: np.ndarray, added: np.ndarray, given: np.ndarray
+) -> Raised:
+    """``raised`` with an effect on ``cells``, of the stretch of time of each; ``factor``, ``added``: (stretches, signs + 1);
+    ``given``: (cells, signs + 1), to which signs of each cell."""
+    signs = given @ (1 << np.arange(SIGN_COUNT))
+    key = (raised.row[cells].astype(np.int64) * STRETCHES + stretch) << SIGN_COUNT | signs
+    _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
+    old, at, to = raised.row[cells[first]], stretch[first], given[first]
+    lift = raised.lift[old] * np.where(to, factor[at], 1.0)
+    extra = np.where(to, factor[at] * raised.added[old] + added[at], raised.added[old])
+    row = raised.row.copy()
+    row[cells] = len(raised.lift) + inverse
+    return Raised(row, np.concatenate([raised.lift, lift]), np.concatenate([raised.added, extra]))
 
 
 def with_pull(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SIGN_SD) -> Scene:
@@ -243,13 +307,19 @@ def _roll(scene: Scene, kind: SubjectType) -> Roll:
         units, failures = scene.first[kept], by_plate(scene, scene.failures)[kept]
     days = int(scene.day.max(initial=0)) + 1
     rows, row_of = np.unique(codes[units] * days + scene.day[units], return_inverse=True)
-    shape = (len(rows), len(units))
-    collect = sparse.csr_array((np.ones(len(units)), (row_of, np.arange(len(units)))), shape=shape)
     level = rows // days
     end = np.searchsorted(level, level, side="right")
     plates = max(len(np.unique(scene.plate[used])), 1)
-    observed = since_sums(collect @ with_total(failures), end)
-    return Roll(levels, members, level, end, collect, observed, float(scene.trials[used].sum() / plates))
+    observed = since_sums(with_total(sums_by_row(row_of, failures, len(rows))), end)
+    row = np.full(number if kind == "design" else len(scene.first), -1, np.int32)
+    row[used if kind == "design" else kept] = row_of
+    return Roll(levels, members, level, end, row, observed, float(scene.trials[used].sum() / plates))
+
+
+def sums_by_row(row: np.ndarray, values: np.ndarray, rows: int) -> np.ndarray:
+    """Sums of ``values`` (units, columns) over the units of each row, (rows, columns)."""
+    units = len(row)
+    return np.asarray(sparse.csr_array((np.ones(units), (row, np.arange(units))), shape=(rows, units)) @ values)
 
 
 def by_plate(scene: Scene, of_cells: np.ndarray) -> np.ndarray:

@@ -12,57 +12,91 @@ from farmwatch.detectors.rate_scene import (
     TYPES,
     Scene,
     Stream,
-    by_plate,
     expected_risk,
     roll_of,
     since_sums,
     stream_risk,
+    sums_by_row,
     with_total,
 )
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
 
+PLATES_AT_ONCE = 16_384  # whose expected failures are reckoned together: all at once would take 100 bytes a part
+
 
 def screen(scene: Scene) -> list[tuple[float, Stream]]:
     """Streams whose failures since some day lie far enough from their expectation, each with a generous bound on its
     score, highest first."""
-    every = np.arange(len(scene.plate))
-    full = by_plate(scene, expected_risk(scene, (), every) * scene.trials[:, None])
-    even = np.minimum(by_plate(scene, scene.added * scene.trials[:, None]), full)
-    trials = by_plate(scene, scene.trials)
-    risk = full.sum(axis=1) / np.maximum(trials, 1e-12)
-    waiting = []
-    for kind in TYPES:
-        if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
-            continue  # one room is the farm; the room says more
-        if not len(roll_of(scene, kind).levels):
-            continue
-        if kind == "design":
-            used = np.flatnonzero((scene.cells.codes[: len(every), FACTORS.index(kind)] >= 0) & (scene.trials > 0))
-            expected = stream_risk(scene, kind, used) * scene.trials[used, None]
-        else:
-            expected = _without_own(scene, kind, full - even, even, risk)
-        waiting += _bounds(scene, kind, expected)
+    if not scene.due:
+        scene.due.update(_due(scene))
+    waiting = [bound for kind, due in scene.due.items() for bound in _bounds(scene, kind, due)]
     return sorted(waiting, key=lambda item: -item[0])
 
 
-def _without_own(scene: Scene, kind: SubjectType, scaled: np.ndarray, even: np.ndarray, risk: np.ndarray) -> np.ndarray:
-    """Expected failures of each plate by sign without the effects that are held out: one odds ratio a plate, taken at the
-    plate's mean risk, (plates that name the type, signs + 1). What lies ``even`` over the parts does not go with them."""
-    columns = [FACTORS.index(factor) for factor in HELD_OUT[kind]]
-    kept = slice(None)
-    if kind != "farm":
-        kept = scene.cells.codes[scene.first, FACTORS.index(kind)] >= 0
-    odds_ratio = np.exp(-scene.expectation.effects[scene.first][:, columns].sum(axis=1))
+def carry_over(before: Scene, after: Scene, moved: np.ndarray) -> None:
+    """Give ``after`` what was due in ``before`` and what differs on the cells that ``moved``, bool (cells,): a find moves a
+    few plates, and the sums of all others need not be made again. (In the last digits they differ, which a bound may.)"""
+    if not before.due:
+        return
+    after.due.update({kind: due.copy() for kind, due in before.due.items()})
+    plates = np.unique(np.searchsorted(after.first, np.flatnonzero(moved), side="right") - 1)
+    for start in range(0, len(plates), PLATES_AT_ONCE):
+        some = plates[start : start + PLATES_AT_ONCE]
+        _add_due(after, some, after.due, 1.0)
+        _add_due(before, some, after.due, -1.0)
+
+
+def _due(scene: Scene) -> dict[SubjectType, np.ndarray]:
+    due: dict[SubjectType, np.ndarray] = {}
+    for kind in TYPES:
+        if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
+            continue  # one room is the farm; the room says more
+        if len(roll_of(scene, kind).levels):
+            due[kind] = np.zeros((len(roll_of(scene, kind).level), SIGN_COUNT))
+    for first in range(0, len(scene.first), PLATES_AT_ONCE):
+        _add_due(scene, np.arange(first, min(first + PLATES_AT_ONCE, len(scene.first))), due, 1.0)
+    return due
+
+
+def _add_due(scene: Scene, plates: np.ndarray, due: dict[SubjectType, np.ndarray], sign: float) -> None:
+    """Add what some plates (rows of ``scene.first``) are expected to lose, times ``sign``, to the streams' sums by day."""
+    length = np.diff(np.append(scene.first, len(scene.plate)))[plates]
+    start = np.cumsum(length) - length
+    cells = np.repeat(scene.first[plates] - start, length) + np.arange(length.sum())
+    weight = scene.trials[cells, None]
+    full = np.add.reduceat(expected_risk(scene, (), cells) * weight, start, axis=0)
+    even = np.minimum(np.add.reduceat(scene.raised.added[scene.raised.row[cells]] * weight, start, axis=0), full)
+    risk = full.sum(axis=1) / np.maximum(np.add.reduceat(weight[:, 0], start), 1e-12)
+    for kind, sums in due.items():
+        if kind == "design":
+            row, expected = roll_of(scene, kind).row[cells], stream_risk(scene, kind, cells) * weight
+        else:
+            row = roll_of(scene, kind).row[plates]
+            expected = _without_own(scene, kind, scene.first[plates], full - even, even, risk)
+        named = row >= 0
+        rows, place = np.unique(row[named], return_inverse=True)
+        sums[rows] += sign * sums_by_row(place, expected[named], len(rows))
+
+
+def _without_own(
+    scene: Scene, kind: SubjectType, first: np.ndarray, scaled: np.ndarray, even: np.ndarray, risk: np.ndarray
+) -> np.ndarray:
+    """Expected failures by sign of the plates with the cells ``first``, without the effects that are held out: one odds ratio
+    a plate, taken at the plate's mean risk, (plates, signs + 1). What lies ``even`` over the parts does not go with them."""
+    own = np.zeros(len(first))
+    for factor in HELD_OUT[kind]:
+        own += scene.expectation.effects.of(FACTORS.index(factor), first)
+    odds_ratio = np.exp(-own)
     factor = odds_ratio / (1.0 - risk + risk * odds_ratio)
-    return (scaled * np.minimum(factor, MOST_RISK / np.maximum(risk, 1e-12))[:, None] + even)[kept]
+    return scaled * np.minimum(factor, MOST_RISK / np.maximum(risk, 1e-12))[:, None] + even
 
 
-def _bounds(scene: Scene, kind: SubjectType, expected: np.ndarray) -> list[tuple[float, Stream]]:
+def _bounds(scene: Scene, kind: SubjectType, due: np.ndarray) -> list[tuple[float, Stream]]:
     """The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough."""
     settings, roll = scene.night.settings.rates, roll_of(scene, kind)
     observed = roll.observed
-    expected = np.maximum(since_sums(roll.collect @ with_total(expected), roll.end), 1e-9)
+    expected = np.maximum(since_sums(with_total(due), roll.end), 1e-9)
     inflation = 1.0 + max(roll.parts_a_plate - 1.0, 0.0) * scene.expectation.rho * 0.5
     more = observed > expected
     enough = more & (observed >= settings.failures_at_least)

@@ -60,14 +60,13 @@ class StreamPlates:
 
 
 def stream_plates(scene: Scene, sign: int, members: np.ndarray, risk: np.ndarray) -> StreamPlates:
-    """Plates of a stream whose cells are ``members``, in order; ``risk``: (members, signs + 1)."""
+    """Plates of a stream whose cells are ``members``, in order; ``risk``: expected of each of them, in the sign."""
     new = np.diff(scene.plate[members], prepend=-1) != 0
     row, plate = np.cumsum(new) - 1, scene.plate[members[new]]
     y = scene.failures[members].sum(axis=1) if sign == ALL_SIGNS else scene.failures[members, sign]
-    p = risk.sum(axis=1) if sign == ALL_SIGNS else risk[:, sign]
     n = scene.trials[members]
     trials = np.bincount(row, weights=n)
-    mean = np.clip(np.bincount(row, weights=n * p) / trials, 1e-6, 0.97)
+    mean = np.clip(np.bincount(row, weights=n * risk) / trials, 1e-6, 0.97)
     failures = np.bincount(row, weights=y)
     order = np.argsort(scene.cells.day[plate], kind="stable")
     place = np.empty(len(order), np.int64)
@@ -151,9 +150,8 @@ def _candidate(
 def _recast(scene: Scene, found: Candidate, plates: StreamPlates, risk: np.ndarray) -> tuple[np.ndarray, float]:
     """How the stream's log odds move, (plates,), once its shift is taken out of what others' effects soaked up."""
     members = found.cells
-    by_sign = risk.sum(axis=1) if found.stream.sign == ALL_SIGNS else risk[:, found.stream.sign]
     after = scene.day[members] >= found.onset.day
-    more = scene.trials[members] * np.minimum(by_sign * (found.ratio - 1.0), 0.95 - by_sign)
+    more = scene.trials[members] * np.minimum(risk * (found.ratio - 1.0), 0.95 - risk)
     move, gain = scene.expectation.without_shift(members[after], more[after], members, HELD_OUT[found.stream.type])
     weight = np.bincount(plates.row, weights=scene.trials[members])
     return np.bincount(plates.row, weights=scene.trials[members] * np.clip(move, -2.0, 2.0)) / weight, gain

@@ -13,7 +13,7 @@ from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.rate_account import account_for
 from farmwatch.detectors.rate_choice import hangs_on_one, preferred
 from farmwatch.detectors.rate_scene import TYPES, Scene, Stream, roll_of, subject_of
-from farmwatch.detectors.rate_screen import screen
+from farmwatch.detectors.rate_screen import carry_over, screen
 from farmwatch.detectors.rate_weigh import Candidate, Scenes, lifted, set_scenes, weigh
 from farmwatch.detectors.whose_fault import with_rivals
 from farmwatch.evidence import Check, Evidence
@@ -51,15 +51,19 @@ def _forward(scenes: Scenes) -> list[Candidate]:
             continue
         found.append(best)
         before, scenes = scenes, scenes.lifted(best)
-        moved = _moved(before.plain, scenes.plain) | _moved(before.told, scenes.told)
+        moved = _moved(before.plain, scenes.plain)
+        if scenes.told is not scenes.plain:
+            moved |= _moved(before.told, scenes.told)
         del before
         weighed = {stream: seen for stream, seen in weighed.items() if seen and not moved[seen[0].cells].any()}
     return found
 
 
 def _moved(before: Scene, after: Scene) -> np.ndarray:
-    """Of which cells another number of failures is expected now, bool (cells,)."""
-    return (before.lift != after.lift).any(axis=1) | (before.added != after.added).any(axis=1)
+    """Of which cells another number of failures is expected now, bool (cells,); what is due goes on from there."""
+    moved = after.raised.differs(before.raised)
+    carry_over(before, after, moved)
+    return moved
 
 
 def _look(scenes: Scenes, weighed: dict[Stream, list[Candidate]], found: list[Candidate]) -> list[Candidate]:

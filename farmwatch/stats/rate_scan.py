@@ -102,22 +102,28 @@ class ShiftTable:
     def __init__(self, model: PlateModel) -> None:
         self.model = model
         self._risk = 1.0 / (1.0 + np.exp(-_GRID))
-        self._row: dict[int, int] = {}
+        self._pairs = np.empty(0, np.int64)  # in order, with the row of each in ``_values``
+        self._row = np.empty(0, np.int64)
         self._values = np.empty((0, _FINER, _STEPS))  # offsets of one log odds side by side: read in one go
 
     def __call__(self, failures: np.ndarray, trials: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
         """Shape (plates, OFFSETS)."""
-        pairs, inverse = np.unique(trials.astype(np.int64) * _PAIR + failures.astype(np.int64), return_inverse=True)
-        missing = np.array([pair for pair in pairs.tolist() if pair not in self._row], dtype=np.int64)
-        if len(missing):
-            y, n = (missing % _PAIR).astype(float)[:, None], (missing // _PAIR).astype(float)[:, None]
-            self._row.update(
-                zip(missing.tolist(), range(len(self._values), len(self._values) + len(missing)), strict=True)
-            )
-            self._values = np.concatenate([self._values, _by_phase(plate_log_likelihood(y, n, self._risk, self.model))])
-        row = np.array([self._row[pair] for pair in pairs.tolist()], dtype=np.int64)[inverse]
+        pairs = trials.astype(np.int64) * _PAIR + failures.astype(np.int64)
+        at = np.searchsorted(self._pairs, pairs)
+        known = np.append(self._pairs, -1)[at] == pairs  # -1 is no pair: what lies beyond the last one is unknown
+        if not known.all():
+            self._learn(np.unique(pairs[~known]))
+            at = np.searchsorted(self._pairs, pairs)
         first = np.clip(np.round((log_odds - _LOWEST) * _FINER / STEP), 0, len(_GRID) - 1 - _SPAN).astype(np.int64)
-        return sliding_window_view(self._values, len(OFFSETS), axis=2)[row, first % _FINER, first // _FINER]
+        return sliding_window_view(self._values, len(OFFSETS), axis=2)[self._row[at], first % _FINER, first // _FINER]
+
+    def _learn(self, pairs: np.ndarray) -> None:
+        y, n = (pairs % _PAIR).astype(float)[:, None], (pairs // _PAIR).astype(float)[:, None]
+        every = np.append(self._pairs, pairs)
+        order = np.argsort(every)
+        self._pairs = every[order]
+        self._row = np.append(self._row, len(self._values) + np.arange(len(pairs)))[order]
+        self._values = np.concatenate([self._values, _by_phase(plate_log_likelihood(y, n, self._risk, self.model))])
 
 
 def _by_phase(on_grid: np.ndarray) -> np.ndarray:

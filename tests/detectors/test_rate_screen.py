@@ -1,0 +1,94 @@
+"""What the explaining away carries over from one look to the next is what a whole pass would give."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from farmwatch.detectors import rate_screen, rates
+from farmwatch.detectors.night import Night, join_history
+from farmwatch.detectors.rate_scene import ALL_SIGNS, Scene, Stream, expected_risk, risk_of_sign, roll_of
+from farmwatch.detectors.rate_screen import screen
+from farmwatch.detectors.rate_weigh import Scenes, lifted, set_scenes
+from farmwatch.nightly import look
+from farmwatch.settings import load_settings
+from farmwatch.simulate.farm import simulate
+from farmwatch.simulate.spec import FarmSpec, Fault
+
+
+@pytest.fixture(scope="module")
+def night() -> Night:
+    faults = (
+        Fault("plain_rate", ("printer", "P02"), since_day=20, odds_ratio=12.0),
+        Fault("plain_rate", ("printer", "P05"), since_day=25, odds_ratio=9.0),
+    )
+    records = simulate(FarmSpec(printers=8, days=45, faults=faults), 23).records
+    first = records.first_day()
+    assert first is not None
+    return look(join_history(records), first + dt.timedelta(days=43), load_settings(), ())
+
+
+@pytest.fixture(scope="module")
+def two(night: Night) -> tuple[Scene, Scene]:
+    """The scene before and after a find is put into it."""
+    assert night.expectation is not None
+    scene = set_scenes(night, night.expectation).told
+    printer = int(roll_of(scene, "printer").levels[1])
+    best = max(rates.weigh(scene, Stream("printer", printer, ALL_SIGNS)), key=lambda c: c.score)
+    return scene, lifted(scene, best)
+
+
+def test_what_is_carried_over_is_what_a_whole_pass_expects(
+    two: tuple[Scene, Scene], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, after = two
+    monkeypatch.setattr(rate_screen, "PLATES_AT_ONCE", 50)  # several pieces
+    screen(before)
+    moved = after.raised.differs(before.raised)
+    assert 0 < moved.sum() < len(moved)
+    carried, anew = replace(after, due={}), replace(after, due={})
+    rate_screen.carry_over(before, carried, moved)
+    screen(anew)
+    assert carried.due.keys() == anew.due.keys()
+    for kind, due in anew.due.items():
+        np.testing.assert_allclose(carried.due[kind], due, rtol=1e-9, atol=1e-9)
+    assert any((carried.due[kind] != before.due[kind]).any() for kind in carried.due)
+
+
+def test_streams_that_no_find_touched_are_not_weighed_again_and_the_evidence_is_the_same(
+    night: Night, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Against a full pass after every find: all streams weighed anew, all that is due summed anew."""
+    counted = []
+    weigh = Scenes.weigh
+
+    def counting(scenes: Scenes, stream: Stream, members: np.ndarray | None = None) -> list[rates.Candidate]:
+        counted.append(stream)
+        return weigh(scenes, stream, members)
+
+    def everything(before: Scene, after: Scene) -> np.ndarray:
+        return np.ones(len(after.plate), bool)
+
+    monkeypatch.setattr(Scenes, "weigh", counting)
+    found = rates.detect(night)
+    few = len(counted)
+    monkeypatch.setattr(rates, "_moved", everything)
+    assert rates.detect(night) == found
+    assert len(found.evidence) >= 2
+    assert few < len(counted) - few
+
+
+@pytest.mark.parametrize("held_out", [("printer",), ("design", "file")])
+def test_the_risk_of_one_sign_is_its_column_of_all(two: tuple[Scene, Scene], held_out: tuple[str, ...]) -> None:
+    """Also where all signs together would pass what a part can fail at most, and are brought down."""
+    raised = two[1].raised
+    high = replace(two[1], raised=replace(raised, lift=raised.lift * 20.0))
+    cells = np.arange(len(high.plate))
+    assert (expected_risk(high, held_out, cells).sum(axis=1) > 0.949).any()
+    for scene in (two[1], high):
+        for sign in (0, 3):
+            every = expected_risk(scene, held_out, cells)
+            np.testing.assert_array_equal(risk_of_sign(scene, held_out, cells, True, sign), every[:, sign])
