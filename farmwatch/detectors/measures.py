@@ -12,10 +12,12 @@ import pandas as pd
 
 from farmwatch.detectors.layer_features import of_history
 from farmwatch.detectors.night import Night
-from farmwatch.stats.robust import held_out_residuals, huber_regression
+from farmwatch.stats.robust import held_out_coefficients, huber_regression
 
 FILE_SHRINKAGE = 4.0  # runs' worth of doubt about what a file adds of its own
 LEVELS_AT_MOST = 12
+SWEEPS = 8
+PEERS_AT_LEAST = 5  # fewer subjects than this cannot tell what they share
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,8 @@ class Measure:
     """One measure of the plates of a window. ``raw`` in ``unit``, ``value`` what is watched; (plates,), NaN unknown.
 
     ``drivers``: (plates, columns), NaN unknown; ``by_subject``: whose level is watched, ``printer`` or ``room``;
-    ``by_file``: whether designs add something of their own; ``log``: whether ``value`` is the logarithm of ``raw``.
+    ``by_file``: whether designs add something of their own; ``log``: whether ``value`` is the logarithm of ``raw``;
+    ``unaged``: where the age of what a driver counts is not known, as no service had been recorded yet, (plates,).
     """
 
     name: str
@@ -35,6 +38,7 @@ class Measure:
     drivers: np.ndarray
     by_file: bool
     log: bool
+    unaged: np.ndarray
 
 
 def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
@@ -47,22 +51,23 @@ def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
     resin = _levels(plates["resin"])
     size = [_log(_numbers(plates, name)) for name in ("footprint_mm2", "plate_height_mm", "layer_height_mm")]
     speed = [_log(_numbers(plates, "lift_speed_mm_min")), _log(_numbers(plates, "exposure_s"))]
-    film = film_layers(night)[low:]
+    film, unaged = (values[low:] for values in film_layers(night))
+    none = np.zeros(len(plates), dtype=bool)
     duration = _log(took) - _log(planned)
     own = (
         Measure("peak_release_n", "N", "largest peel force", "printer", peak, _log(peak),
-                np.column_stack([*size, *speed, vat, film, resin]), True, True),
+                np.column_stack([*size, *speed, vat, film, resin]), True, True, unaged),
         Measure("vat_c", "degC", "vat temperature", "printer", vat, vat,
-                np.column_stack([ambient, hour, _log(planned)]), False, False),
+                np.column_stack([ambient, hour, _log(planned)]), False, False, none),
         Measure("duration_s", "s", "duration against plan", "printer", took, duration,
-                np.column_stack([*size, _log(planned)]), True, True),
-        Measure("ambient_c", "degC", "room temperature", "room", ambient, ambient, hour, False, False),
+                np.column_stack([*size, _log(planned)]), True, True, none),
+        Measure("ambient_c", "degC", "room temperature", "room", ambient, ambient, hour, False, False, none),
     )  # fmt: skip
-    return own + _of_layers(night, low, own[0].drivers, hour)
+    return own + _of_layers(night, low, own[0], hour)
 
 
-def _of_layers(night: Night, low: int, drivers: np.ndarray, hour: np.ndarray) -> tuple[Measure, ...]:
-    """The measures that only per-layer telemetry gives; none where a farm has none."""
+def _of_layers(night: Night, low: int, force: Measure, hour: np.ndarray) -> tuple[Measure, ...]:
+    """The measures that only per-layer telemetry gives; none where a farm has none. ``force``: that of the whole run."""
     if night.history.records.layers.empty:
         return ()
     features = of_history(night.history).iloc[low : len(night.plates)]
@@ -71,19 +76,23 @@ def _of_layers(night: Night, low: int, drivers: np.ndarray, hour: np.ndarray) ->
         np.where(late, np.nan, _numbers(features, name))
         for name in ("base_release_n", "body_release_n", "layer_time_sd_s", "vat_warm_up_c")
     )
+    drivers, unaged = force.drivers, force.unaged
+    none = np.zeros(len(base), dtype=bool)
     return (
-        Measure("base_release_n", "N", "largest peel force in the base", "printer", base, _log(base), drivers, True, True),
-        Measure("body_release_n", "N", "largest peel force in the body", "printer", body, _log(body), drivers, True, True),
-        Measure("layer_time_sd_s", "s", "spread of layer times", "printer", sd, _log(sd), drivers, True, True),
+        Measure("base_release_n", "N", "largest peel force in the base", "printer", base, _log(base), drivers, True, True,
+                unaged),
+        Measure("body_release_n", "N", "largest peel force in the body", "printer", body, _log(body), drivers, True, True,
+                unaged),
+        Measure("layer_time_sd_s", "s", "spread of layer times", "printer", sd, _log(sd), drivers, True, True, unaged),
         Measure("vat_warm_up_c", "degC", "warming of the vat over a run", "printer", warm, warm,
-                np.column_stack([hour, drivers[:, 1]]), False, False),
+                np.column_stack([hour, drivers[:, 1]]), False, False, none),
     )  # fmt: skip
 
 
-def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, week: np.ndarray) -> np.ndarray:
+def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, day: np.ndarray) -> np.ndarray:
     """What is left of the measure's values after its drivers, (plates,), NaN where unknown or without a subject.
 
-    ``subject``, ``file``, ``week``: whole numbers from 0, -1 for none. The drivers' effects are those that the other subjects
+    ``subject``, ``file``, ``day``: whole numbers from 0, -1 for none. The drivers' effects are those that the other subjects
     show; where there is one subject only they are its own.
     """
     known = np.isfinite(measure.value) & (subject >= 0)
@@ -93,23 +102,29 @@ def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, week: np.
         out[known] = measure.value[known] - np.median(measure.value[known]) if known.any() else 0.0
         return out
     number = np.unique(subject[known], return_inverse=True)[1]
-    # every subject has a level of its own; drivers are judged by what moves within subjects
-    level = _group_means(measure.value[known], number)
-    within = design[:, 1:] - np.column_stack([_group_means(column, number) for column in design[:, 1:].T]) \
-        if design.shape[1] > 1 else design[:, 1:]  # fmt: skip
-    within = np.column_stack([np.ones(len(within)), within])
-    fit = huber_regression(within, measure.value[known] - level, tolerance=1e-4)
-    rest = held_out_residuals(within, measure.value[known] - level, number, fit)
+    # every subject has a level of its own, and another while the age of its film is unknown; drivers are judged by what
+    # moves within, and where there are peers by what does not move with them all: a day on which the whole farm stepped
+    # would else be put down to whatever happened to be old by then
+    group = np.unique(2 * number + measure.unaged[known], return_inverse=True)[1]
+    apart = (group, day[known]) if number.max() + 1 >= PEERS_AT_LEAST else (group,)
+    columns = _within(np.column_stack([design[:, 1:], measure.value[known]]), *apart)
+    within, response = np.column_stack([design[:, 0], columns[:, :-1]]), columns[:, -1]
+    fit = huber_regression(within, response, tolerance=1e-4)
+    effect = held_out_coefficients(within, response, number, fit)
+    rest = measure.value[known] - (design * effect[number]).sum(axis=1)
+    rest = rest - _levels_beside(rest, *(apart if measure.unaged[known].any() else (group,)))
     if measure.by_file:
-        rest = rest - _file_effect(rest, number, file[known], week[known])
+        rest = rest - _file_effect(rest, number, file[known], day[known] // 7)
     out[known] = rest
     return out
 
 
-def film_layers(night: Night) -> np.ndarray:
-    """Layers printed on each printer's film before each plate, in 100,000, (plates,); a known driver of peel force.
+def film_layers(night: Night) -> tuple[np.ndarray, np.ndarray]:
+    """Layers printed on each printer's film before each plate, in 100,000, a known driver of peel force; and whether the
+    film's age is unknown, both (plates,).
 
-    Before a printer's first recorded change the count is set so that it ends at what films usually reach.
+    Until a printer's first recorded change the layers are counted from its first plate: how many were there before, nobody
+    wrote down. A printer without any change has one level, and no age to be unknown.
     """
     plates, service = night.plates, night.history.records.service
     layers = np.nan_to_num(_numbers(plates, "plate_height_mm") / _numbers(plates, "layer_height_mm")) / 1e5
@@ -120,7 +135,7 @@ def film_layers(night: Night) -> np.ndarray:
     changed_on = names.get_indexer(change["subject_id"])
     order = np.lexsort((started, printer))
     starts = np.searchsorted(printer[order], np.arange(len(names) + 1))
-    out, ends, heads = np.full(len(plates), np.nan), [], []
+    out, unaged = np.full(len(plates), np.nan), np.zeros(len(plates), dtype=bool)
     for number in range(len(names)):
         rows = order[starts[number] : starts[number + 1]]
         before = np.cumsum(layers[rows]) - layers[rows]
@@ -128,13 +143,8 @@ def film_layers(night: Night) -> np.ndarray:
         past = np.searchsorted(at, started[rows], side="right")
         first_of = np.searchsorted(past, np.arange(at.size + 1))
         out[rows] = before - before[np.minimum(first_of, rows.size - 1)][past]
-        ends += [float(out[rows[first - 1]]) for first in first_of[2:] if 0 < first < rows.size]
-        heads.append(rows[past == 0] if at.size else rows[:0])
-    usual = float(np.median(ends)) if ends else 0.0
-    for rows in heads:
-        if rows.size:
-            out[rows] += max(usual - float(out[rows[-1]]), 0.0)
-    return out
+        unaged[rows] = (past == 0) & (at.size > 0)
+    return out, unaged
 
 
 def _instants(times: pd.Series) -> np.ndarray:
@@ -180,8 +190,28 @@ def _design(drivers: np.ndarray) -> np.ndarray:
     return np.column_stack([np.ones(len(drivers)), columns[:, vary] / spread[vary]])
 
 
-def _group_means(values: np.ndarray, group: np.ndarray) -> np.ndarray:
-    return np.asarray((np.bincount(group, weights=values) / np.bincount(group))[group])
+def _levels_beside(values: np.ndarray, group: np.ndarray, day: np.ndarray | None = None) -> np.ndarray:
+    """The level of each row's group beside what all share on a day, by Tukey's median polish, (rows,).
+
+    Beside it, since groups lie on different days: one of the days before a common step is no lower than one of those after.
+    """
+    level, shared = np.zeros(values.size), np.zeros(values.size)
+    for _ in range(1 if day is None else SWEEPS):
+        level = pd.Series(values - shared).groupby(group).transform("median").to_numpy()
+        if day is not None:
+            shared = pd.Series(values - level).groupby(day).transform("median").to_numpy()
+    return level
+
+
+def _within(columns: np.ndarray, *groups: np.ndarray) -> np.ndarray:
+    """``columns``, (rows, columns), less the levels of every grouping, whole numbers from 0: by turns, until they stay."""
+    out = columns.T.copy()
+    sizes = [np.maximum(np.bincount(group), 1) for group in groups]
+    for _ in range(SWEEPS if len(groups) > 1 else 1):
+        for group, size in zip(groups, sizes, strict=True):
+            for column in out:
+                column -= (np.bincount(group, weights=column) / size)[group]
+    return out.T
 
 
 def _file_effect(rest: np.ndarray, subject: np.ndarray, file: np.ndarray, week: np.ndarray) -> np.ndarray:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from farmwatch.detectors.measures import Measure, measures_of, residuals
+from farmwatch.detectors.measures import PEERS_AT_LEAST, Measure, measures_of, residuals
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.pads import pad_shifts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
@@ -32,18 +32,19 @@ from farmwatch.stats.onsets import OnsetPosterior, candidate_days, onset_posteri
 from farmwatch.stats.robust import spread
 
 DETECTOR = "signal_shift"
-PEERS_AT_LEAST = 5  # fewer streams than this cannot tell what they share
 DAYS_BEYOND_LEVEL = 3
 RUNS_SHOWN = 500
 MIDDLE_OF = 7  # runs
+ROUNDING = 1e-9  # of logs and degrees: what varies less is constant
 
 
 @dataclass(frozen=True)
 class Stream:
     """Daily means of one measure of one subject, (days of the window,), weight 0 where none.
 
-    ``drifts``: whether it may drift by itself, having no peers that would tell its season from its fault; ``plates``: the
-    window's rows that made it, (runs,).
+    ``drifts``: whether it may drift by itself, having no peers that would tell its season from its fault; ``own_until``: the
+    day before which it may have a level of its own, as the age of its film is unknown, 0 for none; ``plates``: the window's
+    rows that made it, (runs,).
     """
 
     subject: Subject
@@ -51,6 +52,7 @@ class Stream:
     values: np.ndarray
     weight: np.ndarray
     drifts: bool
+    own_until: int
     noise: DailyNoise
     plates: np.ndarray
 
@@ -102,7 +104,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     # a run that began before the window may become known after its first
     subject = np.where(np.isin(names.to_numpy(dtype=object), [""]) | (day < 0), -1, subject)
     file = pd.factorize(window["file_id"])[0]
-    rest = residuals(measure, subject, file, day // 7)
+    rest = residuals(measure, subject, file, day)
     daily = daily_means(rest, subject, day, len(labels))
     enough = (daily.runs > 0).sum(axis=1) >= baseline + 2
     if not enough.any():
@@ -113,14 +115,14 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
     own = level - shared_course(level, enough) if shared else level
     drifts = subject_type == "room" or (not shared and measure.unit == "degC")
     noise = daily_noise(own[enough])
-    if not noise.scale > 0:
+    if not noise.scale > ROUNDING:
         yield Check(DETECTOR, "too_few", "farm", "farm", f"{measure.words}: does not vary, or on too few days in a row")
         return
     for number in np.flatnonzero(enough):
         rows = np.flatnonzero((subject == number) & np.isfinite(rest))
         who = Subject(subject_type, str(labels[number]))
         runs = daily.runs[number]
-        yield from _stream(who, measure, own[number], runs, drifts, noise, rows)
+        yield from _stream(who, measure, own[number], runs, drifts, noise, rows, day)
     for number in np.flatnonzero(~enough):
         if labels[number] != "":
             reason = f"{measure.words}: fewer than {baseline + 2} days of it"
@@ -130,7 +132,7 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
         rows = np.flatnonzero(np.isfinite(rest))
         runs = np.where(np.isfinite(course), daily.runs.sum(axis=0), 0)
         noise = daily_noise(course[None, :])
-        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), True, noise, rows)
+        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), True, noise, rows, day)
 
 
 def _stream(
@@ -141,12 +143,14 @@ def _stream(
     drifts: bool,
     noise: DailyNoise,
     rows: np.ndarray,
+    day: np.ndarray,
 ) -> Iterator[Stream]:
     there = (runs > 0) & np.isfinite(values)
-    if there.sum() < DAYS_BEYOND_LEVEL or not noise.scale > 0:
+    if there.sum() < DAYS_BEYOND_LEVEL or not noise.scale > ROUNDING:
         return
+    own_until = 0 if who.type == "farm" else 1 + int(day[rows][measure.unaged[rows]].max(initial=-1))
     weight = np.where(there, np.minimum(runs / runs[there].mean(), 1.5), 0.0)
-    yield Stream(who, measure, values, weight, drifts, noise, rows)
+    yield Stream(who, measure, values, weight, drifts, own_until, noise, rows)
 
 
 def daily_means(rest: np.ndarray, subject: np.ndarray, day: np.ndarray, subjects: int) -> Daily:
@@ -213,8 +217,8 @@ def _scan(group: list[Stream], baseline: int) -> tuple[StepScan, np.ndarray]:
     candidates[np.cumsum(there, axis=1) <= baseline] = 0.0
     values = np.stack([stream.values for stream in group])
     if group[0].drifts:
-        return scan_drifting(values, there, candidates), candidates
-    basis = course_basis(weight.shape[1], 0)
+        return scan_drifting(values, there, candidates, np.array([stream.own_until for stream in group])), candidates
+    basis = np.stack([_basis(stream) for stream in group])
     scale, rho = (np.array([getattr(stream.noise, name) for stream in group]) for name in ("scale", "rho"))
     return scan_steps(values, weight, basis, candidates, scale, rho), candidates
 
@@ -252,7 +256,11 @@ def _step(stream: Stream, scan: StepScan, number: int, day: int) -> tuple[float,
     """Size of the step at ``day`` and its standard error."""
     if stream.drifts:
         return float(scan.step[number, day]), float(np.sqrt(scan.variance[number, day]))
-    return step_size(stream.values, stream.weight, course_basis(stream.values.size, 0), stream.noise, day)
+    return step_size(stream.values, stream.weight, _basis(stream), stream.noise, day)
+
+
+def _basis(stream: Stream) -> np.ndarray:
+    return course_basis(stream.values.size, 0, stream.own_until)
 
 
 def _steps(stream: Stream) -> tuple[int, ...]:

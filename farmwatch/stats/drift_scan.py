@@ -42,28 +42,36 @@ DAYS_AT_LEAST = FLAT + 3
 @dataclass(frozen=True)
 class _Laws:
     """What each law makes of days: ``inside``: precision after level and slope, (laws, days, days); ``weight``: log of
-    its determinants' part; ``alone``: precision of a day given all others, ``information``: of a step, (laws, days)."""
+    its determinants' part; ``alone``: precision of a day given all others, ``information``: of a step, (laws, days);
+    ``freedom``: days left after level, slope and the like."""
 
     inside: np.ndarray
     weight: np.ndarray
     alone: np.ndarray
     information: np.ndarray
+    freedom: int
 
 
-def scan_drifting(values: np.ndarray, there: np.ndarray, candidates: np.ndarray) -> StepScan:
+def scan_drifting(
+    values: np.ndarray, there: np.ndarray, candidates: np.ndarray, own_until: np.ndarray | None = None
+) -> StepScan:
     """Evidence for a step at any day, stream by stream, all of shape (streams, days).
 
     ``values``: daily means, anything where not ``there``; ``candidates``: how many onset days each day stands for, 0 for
-    none. Streams of fewer than DAYS_AT_LEAST days, or without any spread, come back without evidence.
+    none; ``own_until``: the day before which a stream may have a level of its own, 0 for none, (streams,). Streams of
+    fewer than DAYS_AT_LEAST days, or without any spread, come back without evidence.
     """
     shape = values.shape
     out = StepScan(np.full(shape[0], -np.inf), *(np.full(shape, fill) for fill in (-np.inf, np.nan, np.nan)))
-    patterns, which = np.unique(there, axis=0, return_inverse=True)
+    own_days = np.zeros(shape[0], dtype=int)
+    if own_until is not None:
+        own_days = (there & (np.arange(shape[1]) < own_until[:, None])).sum(axis=1)
+    patterns, which = np.unique(np.column_stack([own_days, there]), axis=0, return_inverse=True)
     for number, pattern in enumerate(patterns):
-        days = np.flatnonzero(pattern)
+        days = np.flatnonzero(pattern[1:])
         if days.size < DAYS_AT_LEAST:
             continue
-        laws = _laws_of(tuple((days - days[0]).tolist()))
+        laws = _laws_of(tuple((days - days[0]).tolist()), int(pattern[0]))
         for stream in np.flatnonzero(which.ravel() == number):
             if np.ptp(values[stream, days]) > 0:
                 found = _scan_one(values[stream, days], candidates[stream, days], laws)
@@ -78,8 +86,11 @@ def scan_drifting(values: np.ndarray, there: np.ndarray, candidates: np.ndarray)
 
 
 @lru_cache(maxsize=4)
-def _laws_of(numbers: tuple[int, ...]) -> _Laws:
-    """The laws on whole day numbers, increasing. From night to night and measure to measure mostly the same."""
+def _laws_of(numbers: tuple[int, ...], own_days: int = 0) -> _Laws:
+    """The laws on whole day numbers, increasing. From night to night and measure to measure mostly the same.
+
+    The first ``own_days`` of them have a level of their own, where that is not all.
+    """
     days = np.array(numbers)
     gap = np.abs(days[:, None] - days[None, :]).astype(float)
     weather = np.stack([(1.0 - noise) * rho**gap if rho else np.eye(days.size) for rho, noise in WEATHER])
@@ -90,15 +101,18 @@ def _laws_of(numbers: tuple[int, ...]) -> _Laws:
     wander = np.square(WANDERING)[:, None, None, None] * season
     covariance = (wander + weather[None]).reshape(-1, days.size, days.size)
     flat = np.column_stack([np.ones(days.size), from_first / from_first[-1]])
+    if 0 < own_days < days.size:
+        flat = np.column_stack([flat, np.arange(days.size) < own_days])
     precision = np.linalg.inv(covariance)
     against = precision @ flat
     told = np.swapaxes(against, 1, 2) @ flat
     inside = precision - against @ np.linalg.solve(told, np.swapaxes(against, 1, 2))
     weight = -0.5 * (np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(told)[1])
-    alone = np.diagonal(inside, axis1=1, axis2=2)
+    # a day that alone has a level of its own is foretold by nothing
+    alone = np.maximum(np.diagonal(inside, axis1=1, axis2=2), 1e-9)
     # a step's information: the sum of the corner of ``inside`` from its day on
     edge = alone + 2.0 * np.triu(inside, 1).sum(axis=2)
-    return _Laws(inside, weight, alone, np.cumsum(edge[:, ::-1], axis=1)[:, ::-1])
+    return _Laws(inside, weight, alone, np.cumsum(edge[:, ::-1], axis=1)[:, ::-1], days.size - flat.shape[1])
 
 
 def _scan_one(values: np.ndarray, candidates: np.ndarray, laws: _Laws) -> StepScan:
@@ -118,8 +132,7 @@ def _scan_one(values: np.ndarray, candidates: np.ndarray, laws: _Laws) -> StepSc
 def _calm(values: np.ndarray, laws: _Laws) -> np.ndarray:
     """``values`` drawn in to CLIP spreads of what all other days foretell of each, under the law that fits best."""
     told = laws.inside @ values
-    freedom = values.size - FLAT
-    law = int(np.argmax(laws.weight - 0.5 * freedom * np.log(np.maximum(told @ values, 1e-300))))
+    law = int(np.argmax(laws.weight - 0.5 * laws.freedom * np.log(np.maximum(told @ values, 1e-300))))
     off, sized = told[law] / laws.alone[law], told[law] / np.sqrt(laws.alone[law])
     reach = CLIP * spread(sized, 0.0) / np.sqrt(laws.alone[law])
     return np.asarray(values - off + np.clip(off, -reach, reach))
@@ -129,7 +142,7 @@ def _scan_calm(values: np.ndarray, candidates: np.ndarray, laws: _Laws) -> StepS
     """The scan proper, of one stream's days, (days,), without wild values."""
     told = laws.inside @ values
     left = told @ values
-    freedom = values.size - FLAT
+    freedom = laws.freedom
     fit = laws.weight - 0.5 * freedom * np.log(np.maximum(left, 1e-300))
     fit -= logsumexp(fit)
     onset = (laws.information > 1e-9 * laws.alone).all(axis=0) & (candidates > 0)

@@ -55,9 +55,13 @@ class DailyNoise:
     rho: float
 
 
-def course_basis(days: int, degree: int) -> np.ndarray:
-    """Polynomials in the day up to ``degree``, shape (days, degree + 1): the course a stream may take unharmed."""
-    return np.asarray(np.linspace(-1.0, 1.0, days)[:, None] ** np.arange(degree + 1))
+def course_basis(days: int, degree: int, own_until: int = 0) -> np.ndarray:
+    """Polynomials in the day up to ``degree``: the course a stream may take unharmed, shape (days, degree + 2).
+
+    The last column is 1 on the days before ``own_until``, which may have a level of their own.
+    """
+    course = np.linspace(-1.0, 1.0, days)[:, None] ** np.arange(degree + 1)
+    return np.column_stack([course, np.arange(days) < own_until])
 
 
 def scan_steps(
@@ -71,8 +75,9 @@ def scan_steps(
     """Evidence for a step at any day, stream by stream.
 
     ``values``, ``weight``: daily means and their relative weights, (streams, days), weight 0 on days without; ``basis``:
-    (days, q); ``candidates``: how many onset days each day stands for, 0 for none, (streams, days); ``scale``, ``rho``:
-    noise of each stream's daily means of weight 1 (see :class:`DailyNoise`), (streams,).
+    (days, q), or (streams, days, q) where courses differ, columns of zeros for what a stream has not; ``candidates``: how
+    many onset days each day stands for, 0 for none, (streams, days); ``scale``, ``rho``: noise of each stream's daily means
+    of weight 1 (see :class:`DailyNoise`), (streams,).
     """
     whitened, columns, fresh, weight = whiten(values, weight, basis, rho)
     width = BANK[:, None] * scale / (1.0 - rho)
@@ -110,7 +115,7 @@ def _scan_calm(
 ) -> StepScan:
     """The scan proper, of whitened days without wild values. ``width``: step sizes, (bank, streams)."""
     root = np.sqrt(weight)
-    orthonormal = np.linalg.qr(columns * root[:, :, None])[0]
+    orthonormal = _orthonormal(columns * root[:, :, None])
     calm = calm * root
     rest = calm - (orthonormal @ (np.swapaxes(orthonormal, 1, 2) @ calm[:, :, None]))[:, :, 0]
     # the step's regressor is 1 on the onset day and ``fresh`` on every day after it
@@ -128,6 +133,12 @@ def _scan_calm(
     return StepScan(total, log_ratio, step, variance)
 
 
+def _orthonormal(columns: np.ndarray) -> np.ndarray:
+    """What each stream's columns span, (streams, days, q); zero for a column that the others give."""
+    sides, size, _ = np.linalg.svd(columns, full_matrices=False)
+    return np.asarray(sides * (size > 1e-9 * size[:, :1])[:, None, :])
+
+
 def whiten(
     values: np.ndarray, weight: np.ndarray, basis: np.ndarray, rho: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -143,7 +154,8 @@ def whiten(
     from_day = np.maximum(before, 0)
     solid = np.where(there, values, 0.0)
     whitened = solid - kept * np.take_along_axis(solid, from_day, axis=1)
-    columns = basis[None, :, :] - kept[:, :, None] * basis[from_day]
+    basis = np.broadcast_to(basis, (len(values), *basis.shape[-2:]))
+    columns = basis - kept[:, :, None] * np.take_along_axis(basis, from_day[:, :, None], axis=1)
     return whitened, columns, 1.0 - kept, weight * (1.0 - rho[:, None] ** 2) / (1.0 - kept**2)
 
 
@@ -175,6 +187,7 @@ def calm_values(values: np.ndarray, weight: np.ndarray, columns: np.ndarray, sca
     course = np.zeros(values.shape)
     for number, known in enumerate(there):
         own, shape = values[number, known], columns[number, known]
+        shape = shape[:, np.append(True, shape[:, 1:].any(axis=0))]
         fitted = shape[:, 0] * (np.median(own / shape[:, 0]) if own.size else 0.0)
         for _ in range(ROUNDS if shape.shape[1] > 1 else 0):
             trust = np.sqrt(huber_weights(own - fitted, float(scale[number])))

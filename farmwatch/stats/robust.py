@@ -74,15 +74,15 @@ def huber_regression(design: np.ndarray, response: np.ndarray, tolerance: float 
     return RobustFit(coefficients, residuals, huber_weights(residuals, scale), scale)
 
 
-def held_out_residuals(design: np.ndarray, response: np.ndarray, group: np.ndarray, fit: RobustFit) -> np.ndarray:
-    """Residuals of each group of rows under the coefficients that the other groups give, shape (rows,).
+def held_out_coefficients(design: np.ndarray, response: np.ndarray, group: np.ndarray, fit: RobustFit) -> np.ndarray:
+    """For each group of rows the coefficients that the other groups give, shape (groups, columns).
 
     ``group``: whole numbers from 0. The weights stay those of the pooled ``fit``, so that leaving a group out is one
     small solve. The pooled coefficients count as one more row of unit columns: what the others cannot tell, they say.
     """
     groups = int(group.max()) + 1 if group.size else 0
     if groups < 2:
-        return fit.residuals
+        return np.tile(fit.coefficients, (groups, 1))
     order = np.argsort(group, kind="stable")
     starts = np.searchsorted(group[order], np.arange(groups))
     sorted_design, weighted = design[order], (design * fit.weights[:, None])[order]
@@ -93,5 +93,4 @@ def held_out_residuals(design: np.ndarray, response: np.ndarray, group: np.ndarr
         [weighted[low:high].T @ response[order[low:high]] for low, high in zip(starts, ends, strict=True)]
     )
     rest = gram.sum(axis=0) - gram + np.eye(columns)
-    without = np.linalg.solve(rest, (moment.sum(axis=0) - moment + fit.coefficients)[:, :, None])[:, :, 0]
-    return np.asarray(response - (design * without[group]).sum(axis=1))
+    return np.asarray(np.linalg.solve(rest, (moment.sum(axis=0) - moment + fit.coefficients)[:, :, None])[:, :, 0])

@@ -89,6 +89,29 @@ def test_a_rising_peel_force_is_found_in_newtons(quiet: Records) -> None:
     assert found.opportunities == len(found.run_ids) > 30
 
 
+def first_films(records: Records) -> pd.Series:
+    """When each printer's film was first changed on record, by printer."""
+    service = records.service
+    return service[service["action"] == "film_changed"].groupby("subject_id")["at"].min()
+
+
+def test_a_first_film_of_unknown_age_is_no_shift_and_hides_none(quiet: Records) -> None:
+    """P03 came with an old film, P06 with a young one: the force steps at the first change, which nobody could foretell."""
+    runs, first = quiet.runs.copy(), first_films(quiet)
+    for printer, odds in (("P03", 1.3), ("P06", 0.75)):
+        early = (runs["printer_id"] == printer) & (runs["started_at"] < first[printer])
+        assert early.sum() > 30
+        runs.loc[early, "peak_release_n"] *= odds
+    aged = dataclasses.replace(quiet, runs=runs)
+    for day in (30, 45, 60, 84):
+        assert verdicts(aged, SPEC.start + dt.timedelta(days=day)).evidence == ()
+    (found,) = verdicts(changed(aged, "peak_release_n", "P03", lambda force: force * 1.3)).evidence
+    assert found.subject == Subject("printer", "P03")
+    assert found.effect == pytest.approx(found.expected * 0.3, rel=0.25)
+    alone = dataclasses.replace(aged, runs=runs[runs["printer_id"] == "P03"].reset_index(drop=True))
+    assert verdicts(alone).evidence == ()
+
+
 def test_longer_runs_are_found_in_seconds(quiet: Records) -> None:
     rows = after(quiet, "ended_at", "P02")
     runs = quiet.runs.copy()

@@ -29,21 +29,23 @@ def evidence(values: np.ndarray) -> np.ndarray:
     return scan_drifting(values, ~np.isnan(values), candidates_of(values)).log_evidence
 
 
-def test_second_route_the_ratio_is_a_ratio_of_student_densities() -> None:
-    """Level, slope and step as wide normals written into the covariance of the days, law by law and width by width."""
+@pytest.mark.parametrize(("own_until", "lost"), [(0, 2), (3, 3)])
+def test_second_route_the_ratio_is_a_ratio_of_student_densities(own_until: int, lost: int) -> None:
+    """Level, slope and step as wide normals written into the covariance of the days, law by law and width by width; and
+    the level of the first days, where they have one of their own."""
     days = np.flatnonzero(~np.isnan(CALM))
     values, onset = CALM[days], 6
-    scan = scan_drifting(CALM[None], ~np.isnan(CALM)[None], np.ones((1, CALM.size)))
+    scan = scan_drifting(CALM[None], ~np.isnan(CALM)[None], np.ones((1, CALM.size)), np.array([own_until]))
     gap = np.abs(days[:, None] - days).astype(float)
     early, late = np.minimum.outer(days, days) + 1.0, np.maximum.outer(days, days) + 1.0
     season = early**2 * (3 * late - early) / 6
-    wide = 1e7 * (np.ones_like(gap) + np.outer(days, days) / 1e2)
+    wide = 1e7 * (np.ones_like(gap) + np.outer(days, days) / 1e2 + np.outer(days < own_until, days < own_until))
     step = np.outer(days >= onset, days >= onset).astype(float)
 
     def log_law(covariance: np.ndarray) -> float:
-        # squares to the power of half the freedom: n - 2 degrees, not the n of a proper prior
+        # squares to the power of half the freedom: less what is flat, not the n of a proper prior
         squares = values @ np.linalg.solve(covariance, values)
-        return float(-0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * (days.size - 2) * np.log(squares))
+        return float(-0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * (days.size - lost) * np.log(squares))
 
     with_step, without = [], []
     for rho, alone in WEATHER:
@@ -57,6 +59,23 @@ def test_second_route_the_ratio_is_a_ratio_of_student_densities() -> None:
         np.mean(np.exp(np.array(without) - max(without)))
     )
     assert scan.log_ratio[0, onset] == pytest.approx(expected, abs=2e-3)
+
+
+def test_a_step_at_the_end_of_days_with_a_level_of_their_own_is_none() -> None:
+    rng = np.random.default_rng(5)
+    values = rng.normal(size=(20, 60))
+    values[:, :30] += 8.0
+    there, candidates = np.ones(values.shape, dtype=bool), candidates_of(values)
+    assert (scan_drifting(values, there, candidates).log_evidence > np.log(3000)).all()
+    for own_until in (30, 1, 60):  # all but none, and one day alone
+        found = scan_drifting(values, there, candidates, np.full(20, own_until)).log_evidence
+        assert np.isfinite(found).all()
+        assert (found < np.log(3000)).all() == (own_until == 30)
+    again = values.copy()
+    again[:, 50:] += 8.0
+    found = scan_drifting(again, there, candidates, np.full(20, 30))
+    assert (found.log_evidence > np.log(3000)).mean() > 0.9
+    assert np.median(np.argmax(found.log_ratio, axis=1)) == 50
 
 
 def test_second_route_the_spread_integrated_numerically_gives_the_squares_to_half_the_freedom() -> None:

@@ -15,7 +15,7 @@ from farmwatch.stats.mean_scan import (
     step_size,
     whiten,
 )
-from farmwatch.stats.robust import drawn_in_square, held_out_residuals, huber_regression, spread
+from farmwatch.stats.robust import drawn_in_square, held_out_coefficients, huber_regression, spread
 
 
 def correlated(rng: np.random.Generator, streams: int, days: int, rho: float) -> np.ndarray:
@@ -98,6 +98,28 @@ def test_noise_is_recovered_or_thought_larger(rho: float) -> None:
     assert np.isnan(drawn_in_square(np.ones(4)))
 
 
+def test_days_with_a_level_of_their_own_say_nothing_of_the_level_after() -> None:
+    """Second route: without correlation from day to day they may as well not be there; a step where they end is none."""
+    values = np.random.default_rng(4).normal(size=(30, 40))
+    own_until = 18
+    later = np.tile(np.arange(40) >= own_until, (30, 1)).astype(float)
+    high = values + 50.0 * (1.0 - later)
+    rest = np.ones(values.shape), np.full(30, 9.0), np.zeros(30)  # so wide a spread that no day is drawn in
+    own = scan_steps(high, np.ones(values.shape), course_basis(40, 0, own_until), *rest)
+    without = scan_steps(values, later, course_basis(40, 0), *rest)
+    after = slice(own_until + 1, None)
+    assert own.log_ratio[:, after] == pytest.approx(without.log_ratio[:, after], abs=1e-9)
+    assert own.step[:, after] == pytest.approx(without.step[:, after])
+    assert np.isneginf(own.log_ratio[:, own_until]).all()
+    # in a batch with streams that have no such days, these come out as they would alone
+    courses = np.stack([course_basis(40, 0, own_until if number % 2 else 0) for number in range(30)])
+    mixed = scan_steps(high, np.ones(values.shape), courses, *rest)
+    plain = scan_steps(high, np.ones(values.shape), course_basis(40, 0), *rest)
+    assert mixed.log_ratio[1::2] == pytest.approx(own.log_ratio[1::2])
+    assert mixed.log_ratio[::2] == pytest.approx(plain.log_ratio[::2])
+    assert mixed.log_evidence[::2].min() > 3.0 > mixed.log_evidence[1::2].max() - np.log(40)
+
+
 def test_step_size_has_its_interval_and_days_without_runs_are_skipped() -> None:
     rng = np.random.default_rng(9)
     noise, weight = DailyNoise(1.0, 0.5), np.ones(120)
@@ -114,18 +136,19 @@ def test_step_size_has_its_interval_and_days_without_runs_are_skipped() -> None:
     assert after[0] == pytest.approx([0.75, 0.0, 0.75 / (1 - 0.25**2)])
 
 
-def test_held_out_residuals_equal_a_fit_without_the_group() -> None:
+def test_held_out_coefficients_equal_a_fit_without_the_group() -> None:
     rng = np.random.default_rng(10)
     design = np.column_stack([np.ones(3000), rng.normal(size=(3000, 2))])
     group = rng.integers(0, 6, 3000)
     response = design @ [1.0, 2.0, -1.0] + rng.standard_t(3, 3000) + 4.0 * (group == 2)
     fit = huber_regression(design, response)
-    held_out = held_out_residuals(design, response, group, fit)
+    held_out = held_out_coefficients(design, response, group, fit)
     others = group != 2
     root = np.sqrt(fit.weights[others])
     without = np.linalg.lstsq(design[others] * root[:, None], response[others] * root, rcond=None)[0]
-    assert held_out[group == 2] == pytest.approx(response[group == 2] - design[group == 2] @ without, abs=2e-2)
-    assert held_out_residuals(design, response, np.zeros(3000, dtype=int), fit) is fit.residuals
+    assert held_out[2] == pytest.approx(without, abs=5e-3)
+    assert np.abs(fit.coefficients - without).max() > 0.1  # the group's own level would have bent them
+    assert held_out_coefficients(design, response, np.zeros(3000, dtype=int), fit)[0] == pytest.approx(fit.coefficients)
 
 
 def test_robust_pieces() -> None:
