@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from farmwatch.causes.posterior import doubted
-from farmwatch.causes.questions import CODES, UNKNOWN
+from farmwatch.causes.questions import CODES, UNKNOWN, percent
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import NextCheck
 from farmwatch.settings import CausesSection
@@ -87,7 +87,8 @@ def _describe(code: str, chances: np.ndarray, probability: np.ndarray, table: Ca
     means = {}
     for place, (name, words) in enumerate(check.results.items()):
         likeliest = int(np.argmax(after[:, place]))
-        means[name] = f"{words}; most likely then: {table.title(CODES[likeliest])} ({after[likeliest, place]:.0%})"
+        chance = percent(after[likeliest, place])
+        means[name] = f"{words}; most likely then: {table.title(CODES[likeliest])} ({chance})"
     return NextCheck(
         check=f"{check.title[0].upper()}{check.title[1:]}. {check.does}",
         tells_apart=tuple(CODES[i] for i in top),

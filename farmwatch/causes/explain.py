@@ -14,8 +14,17 @@ from farmwatch.causes.context import Context
 from farmwatch.causes.diagnose import causes_of
 from farmwatch.causes.pattern import Pattern
 from farmwatch.causes.posterior import Posterior, weigh
-from farmwatch.causes.questions import HEIGHTS, MEASURED, PLACE_OF_ZONE, PLACES, SUBJECT_WORDS, UNKNOWN
-from farmwatch.causes.repairs import RepairVerdict
+from farmwatch.causes.questions import (
+    HEIGHTS,
+    MEASURED,
+    PLACE_OF_ZONE,
+    PLACES,
+    SUBJECT_WORDS,
+    UNKNOWN,
+    day_words,
+    percent,
+)
+from farmwatch.causes.repairs import BEYOND_COUNTING, RepairVerdict
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Cause, Evidence, Finding
 from farmwatch.settings import Settings
@@ -115,14 +124,10 @@ def _subject(evidence: Evidence) -> str:
     return SUBJECT_WORDS["farm"] if kind == "farm" else f"{_NAMES.get(kind, kind)} {evidence.subject.id}"
 
 
-def _date(day: dt.date) -> str:
-    return f"{day.day} {day:%b %Y}"
-
-
 def _since(evidence: Evidence) -> str:
     if evidence.since_low == evidence.since_high:
-        return _date(evidence.since)
-    return f"{_date(evidence.since)} (between {_date(evidence.since_low)} and {_date(evidence.since_high)})"
+        return day_words(evidence.since)
+    return f"{day_words(evidence.since)} (between {day_words(evidence.since_low)} and {day_words(evidence.since_high)})"
 
 
 def _number(value: float) -> str:
@@ -204,7 +209,7 @@ def _seen(finding: Finding) -> Paragraph:
         size = f"The odds of failing{there} are {_number(evidence.effect)} times what they should be ({between})."
     elif evidence.kind == "wear":
         size = f"The risk doubles at about {_number(evidence.effect)} {evidence.effect_unit} ({between})."
-    flagged, last = _date(finding.first_flagged_on), _date(finding.last_seen_on)
+    flagged, last = day_words(finding.first_flagged_on), day_words(finding.last_seen_on)
     life = f"It was first flagged on {flagged} and last seen on {last}; {_STATE[finding.status]}."
     sentences = [Sentence(seen, runs), *([Sentence(size, runs)] if size else []), Sentence(life)]
     if np.isfinite(evidence.error_rate):
@@ -219,7 +224,7 @@ def _odd(evidence: Evidence, name: str) -> str:
     """One run unlike its like, with the reason that the detector gives."""
     reason, printer = evidence.detail.get("words"), evidence.detail.get("printer_id")
     where = f" on printer {printer}" if printer else ""
-    return f"On {_date(evidence.since)} {name}{where} was unlike runs of its kind{f': {reason}' if reason else ''}"
+    return f"On {day_words(evidence.since)} {name}{where} was unlike runs of its kind{f': {reason}' if reason else ''}"
 
 
 def _questions(finding: Finding, pattern: Pattern) -> Paragraph:
@@ -270,7 +275,7 @@ def _causes(causes: tuple[Cause, ...], posterior: Posterior, table: CauseTable) 
     causes = tuple(cause for place, cause in enumerate(causes) if not place or cause.probability >= _LEAST_TOLD)
     for cause in causes[:_TOLD]:
         title = table.title(cause.code)
-        text = f"{_percent(cause.probability)} {title} [{cause.code}]."
+        text = f"{percent(cause.probability)} {title} [{cause.code}]."
         if cause.code != UNKNOWN:
             text += f" {table.causes[cause.code].says}"
         if cause.evidence_for:
@@ -284,11 +289,11 @@ def _causes(causes: tuple[Cause, ...], posterior: Posterior, table: CauseTable) 
             sentences.append(Sentence(f"If it is that: {entry.mend}{caution}"))
     rest = 1.0 - sum(cause.probability for cause in causes[:_TOLD])
     if rest >= 0.005:
-        sentences.append(Sentence(f"{_percent(rest)} everything else together."))
+        sentences.append(Sentence(f"{percent(rest)} everything else together."))
     for first, second, probability in posterior.pairs:
         if probability >= _PAIR_FROM:
             both = f"{table.title(first)}, and {table.title(second)}"
-            sentences.append(Sentence(f"Two at once may be at work ({_percent(probability)}): {both}."))
+            sentences.append(Sentence(f"Two at once may be at work ({percent(probability)}): {both}."))
     return Paragraph("Likely causes", tuple(sentences))
 
 
@@ -296,7 +301,7 @@ def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings:
     sentences = []
     for entered in pattern.entered:
         entry = table.checks[entered.check]
-        on = f" on {_date(entered.on)}" if entered.on else ""
+        on = f" on {day_words(entered.on)}" if entered.on else ""
         sentences.append(Sentence(f"Done{on}: {entry.title}. It came out so: {entry.results[entered.result]}."))
     done = tuple(entered.check for entered in pattern.entered)
     for check in next_checks(posterior.probability, table, settings.causes, done):
@@ -323,24 +328,22 @@ def _repair(verdict: RepairVerdict, finding: Finding) -> Paragraph:
         "returned": "The mend did not hold: it is as bad as before.",
         "watching": "It is too early to say.",
     }[verdict.status]
-    if verdict.status == "watching" and np.isfinite(verdict.plates_needed_if_held):
-        said += f" About {verdict.plates_needed_if_held:.0f} more plates are needed if it held"
-        said += (
-            f", {verdict.plates_needed_if_not:.0f} if it did not." if np.isfinite(verdict.plates_needed_if_not) else "."
-        )
+    held, broken = verdict.plates_needed_if_held, verdict.plates_needed_if_not
+    if verdict.status == "watching" and np.isfinite(held):
+        if max(held, broken if np.isfinite(broken) else held) > BEYOND_COUNTING:
+            said += " So few such failures are expected that counting plates will hardly tell."
+        else:
+            said += f" About {held:.0f} more plates are needed if it held"
+            said += f", {broken:.0f} if it did not." if np.isfinite(broken) else "."
     return Paragraph("Did the mend hold", (*_done(finding), Sentence(after), Sentence(said)))
 
 
 def _done(finding: Finding) -> tuple[Sentence, ...]:
     """What was done, and when."""
     action, on = str(finding.repair.get("action", "")).replace("_", " "), finding.repair.get("on")
-    when = f" on {_date(on)}" if isinstance(on, dt.date) else ""
+    when = f" on {day_words(on)}" if isinstance(on, dt.date) else ""
     return (Sentence(f"What was done: {action}{when}."),) if action else ()
 
 
 def _full(words: str) -> str:
     return f"{words[0].upper()}{words[1:]}{'' if words.endswith('.') else '.'}"
-
-
-def _percent(probability: float) -> str:
-    return "under 1 %" if probability < 0.01 else "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"

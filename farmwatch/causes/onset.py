@@ -7,7 +7,7 @@ import pandas as pd
 
 from farmwatch.causes.context import Case, Context
 from farmwatch.causes.pattern import Age, Answer, Nearby
-from farmwatch.causes.questions import COUNTER_WORDS, COUNTERS, EVENT_WORDS, YES_NO
+from farmwatch.causes.questions import COUNTER_WORDS, COUNTERS, EVENT_WORDS, YES_NO, day_words, percent
 from farmwatch.evidence import Evidence, Subject
 
 #: which events are looked for near the beginning, by whom the finding is about
@@ -134,10 +134,9 @@ def _of_subject(context: Context, subject: Subject, low: np.datetime64, high: np
 
 def _event(event: str, near: np.ndarray, coincidence: float) -> Nearby:
     coincidence = float(np.clip(coincidence, 0.0, 0.95))
-    words = (
-        f"{EVENT_WORDS[event]} on {near[-1]}" if len(near) else f"no word that {EVENT_WORDS[event]} near the beginning"
-    )
-    return Nearby(event, bool(len(near)), coincidence, words)
+    if not len(near):
+        return Nearby(event, False, coincidence, f"no word that {EVENT_WORDS[event]} near the beginning")
+    return Nearby(event, True, coincidence, f"{EVENT_WORDS[event]} on {day_words(near[-1].item())}")
 
 
 def _span(context: Context) -> float:
@@ -180,7 +179,7 @@ def ages(case: Case) -> tuple[Age, ...]:
         age = _bottle(case) if counter == "bottle" else _plates_since(case, counter)
         if age is not None:
             count, rank = age
-            far = f"further on than at {rank:.0%} of this farm's plates"
+            far = f"further on than at {percent(rank)} of this farm's plates"
             words = f"{count:.0f} {COUNTER_WORDS[counter]} by when half of its failures had come, {far}"
             found.append(Age(counter, rank, words))
     return tuple(found)

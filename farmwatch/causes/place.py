@@ -6,7 +6,7 @@ import numpy as np
 
 from farmwatch.causes.context import Case
 from farmwatch.causes.pattern import Answer, Composition
-from farmwatch.causes.questions import HEIGHTS, PLACE_OF_ZONE, PLACES
+from farmwatch.causes.questions import HEIGHTS, PLACE_OF_ZONE, PLACES, percent
 from farmwatch.records import SIGNS
 
 #: zones in units of half the plate, as conditions on u (left to right) and v (front to back), both within -1 and 1
@@ -181,7 +181,7 @@ def _composition(
     excess = float(np.clip(1.0 - expected / written.sum(), 0.05, 1.0))
     top = [i for i in np.argsort(-counts) if counts[i] > 0][:3]
     total = counts.sum()
-    said = ", ".join(f"{_say(question, answers[i])} on {counts[i] / total:.0%}" for i in top)
+    said = ", ".join(f"{_say(question, answers[i])} on {percent(counts[i] / total)}" for i in top)
     return Composition(question, counts, background / background.sum(), excess,
                        f"{lead} {said} of the failing plates", case.run_ids(plate[written]))  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 
 from farmwatch.evidence import SUBJECT_TYPES
@@ -172,3 +173,15 @@ COUNTER_WORDS: Mapping[str, str] = {
     "bath": "plates through the wash bath",
     "bottle": "days since the bottle was opened",
 }
+
+
+def day_words(day: dt.date) -> str:
+    """``4 Mar 2031``."""
+    return f"{day.day} {day:%b %Y}"
+
+
+def percent(share: float) -> str:
+    """A share or a probability in whole per cent; what is not nought or one never reads as if it were."""
+    if 0.0 < share < 0.005:
+        return "under 1 %"
+    return "over 99 %" if 0.995 <= share < 1.0 else f"{100.0 * share:.0f} %"

@@ -20,6 +20,8 @@ from farmwatch.stats.plate_model import PlateModel
 from farmwatch.stats.wald import averaged_path, effect_since, limits, mean_steps, sequential
 
 RepairStatus = Literal["watching", "cleared", "returned"]
+#: plates, most of a printer's year: a verdict that needs more will not come from counting them
+BEYOND_COUNTING = 1000.0
 
 
 @dataclass(frozen=True)

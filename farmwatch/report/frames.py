@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
+from farmwatch.report import words
 from farmwatch.stats.observed_over_expected import Ratio, dispersion, ratio_interval
 
 
@@ -83,12 +84,24 @@ class Frames:
         or only what most of them look like. Whichever count since the onset comes nearer to the finding's own.
         """
         every = self.of(evidence.subject)
-        if evidence.sign is None or every.empty:
+        # failures at a height are counted whatever they look like
+        if evidence.sign is None or evidence.kind == "height_pattern" or every.empty:
             return every
+        outside = evidence.detail.get("failed_outside", 0.0) if evidence.kind == "plate_pattern" else 0.0
+        told = evidence.observed + float(outside)
         signed = self.of(evidence.subject, evidence.sign)
         late = (every["day"] >= pd.Timestamp(evidence.since)).to_numpy()
         own, all_signs = (float(rows["failed"].to_numpy()[late].sum()) for rows in (signed, every))
-        return signed if abs(own - evidence.observed) < abs(all_signs - evidence.observed) else every
+        return signed if abs(own - told) < abs(all_signs - told) else every
+
+    def sign_counted(self, evidence: Evidence) -> str:
+        """`` with the sign flake`` where :meth:`counted` leaves failures of other signs out, else empty."""
+        if evidence.sign is None:
+            return ""
+        every, counted = (
+            rows["failed"].to_numpy().sum() for rows in (self.of(evidence.subject), self.counted(evidence))
+        )
+        return f" with the sign {words.phrase(evidence.sign)}" if counted < every else ""
 
     def plates_of(self, who: Subject) -> np.ndarray:
         """Mask over ``plates`` of those that the subject took part in, shape (plates,)."""

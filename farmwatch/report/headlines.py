@@ -118,7 +118,9 @@ _BY_KIND = {
 def five_answers(evidence: Evidence) -> tuple[tuple[str, str], ...]:
     """Who, where, how high, since when, how it looks; ``anywhere`` and the like where a finding is not about it."""
     looks = words.phrase(evidence.sign) if evidence.sign else "every sign"
-    if evidence.kind in ("cure_offset", "signal_shift", "odd_run"):
+    if evidence.kind == "cure_offset":
+        looks = "cures too deep" if evidence.direction == "over" else "cures too shallow"
+    elif evidence.kind in ("signal_shift", "odd_run"):
         looks = words.KIND_WORDS[evidence.kind]
     return (
         ("Who", words.subject(evidence.subject)),
@@ -192,8 +194,13 @@ def _counts(evidence: Evidence) -> str:
     chances = f" out of {words.count(evidence.opportunities, evidence.unit.removesuffix('s'), evidence.unit)}"
     tail = chances if math.isfinite(evidence.opportunities) else ""
     if evidence.kind in ("cure_offset", "signal_shift", "odd_run"):
+        unit = (
+            f" {evidence.effect_unit}"
+            if evidence.effect_unit not in ("", "ratio") and evidence.kind != "odd_run"
+            else ""
+        )
         return (
-            f"Measured {words.number_text(evidence.observed)}, expected {words.number_text(evidence.expected)}"
+            f"Measured {words.number_text(evidence.observed)}{unit}, expected {words.number_text(evidence.expected)}{unit}"
             f"{tail.replace(' out of ', ', over ')}."
         )
     failed, expected = words.number_text(round(evidence.observed)), words.number_text(evidence.expected)

@@ -8,10 +8,11 @@ import json
 import re
 from typing import Any
 
+from farmwatch.causes.questions import percent
 from farmwatch.report import words
 from farmwatch.report.contents import WeeklyContents
 from farmwatch.report.finding_part import FindingPart
-from farmwatch.report.page import clean, percent, ratio_words
+from farmwatch.report.page import clean, ratio_words
 from farmwatch.report.subjects import SubjectRow
 from farmwatch.report.text import plain
 

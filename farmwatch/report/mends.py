@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from farmwatch.causes.repairs import BEYOND_COUNTING
 from farmwatch.evidence import Finding
 from farmwatch.report import words
 from farmwatch.report.headlines import headline
@@ -77,7 +78,9 @@ def repair_words(finding: Finding) -> tuple[str, ...]:
         out.append(f"Odds of failing against expected: {effect_words(repair)}.")
     held, broken = (numbers.get(name, math.nan) for name in ("plates_needed_if_held", "plates_needed_if_not"))
     more = max((number for number in (held, broken) if math.isfinite(number)), default=0.0)
-    if finding.status == "watching" and more > 0:
+    if finding.status == "watching" and more > BEYOND_COUNTING:
+        out.append("So few such failures are expected that counting plates will hardly tell whether it held.")
+    elif finding.status == "watching" and more > 0:
         out.append(f"About {words.count(math.ceil(more), 'more plate')} will tell whether it held.")
     return tuple(out)
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from farmwatch.causes.questions import percent
 from farmwatch.report import words
 from farmwatch.report.charts import draw, trend_svg
 from farmwatch.report.contents import WeeklyContents
@@ -58,14 +59,6 @@ def ratio_words(row: SubjectRow) -> str:
         return "too little to say"
     low, high = (f"{value:.1f}" for value in (row.ratio_low, row.ratio_high))
     return f"{row.ratio:.1f} ({low} to {high})"
-
-
-def percent(probability: float) -> str:
-    """Whole per cent; what is not 0 or 1 never reads as 0 or 100."""
-    whole = round(100.0 * probability)
-    if whole == 0 and probability > 0:
-        return "under 1 %"
-    return "over 99 %" if whole == 100 and probability < 1 else f"{whole} %"
 
 
 def number(value: float) -> str:

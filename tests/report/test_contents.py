@@ -19,6 +19,7 @@ from farmwatch.report.contents import build_contents
 from farmwatch.report.finding_part import FindingPart, got_better, lost_in_week
 from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import Attribution, Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
+from farmwatch.report.showing import pictures_of
 from farmwatch.report.week import Week
 from farmwatch.settings import load_settings
 
@@ -128,6 +129,41 @@ def test_the_plate_map_puts_failures_where_they_were(case: Case) -> None:
     assert (picture.zone.shape, picture.zone.back_mm) == ("box", -13.0)
 
 
+@pytest.mark.parametrize(("inside", "outside", "shown"), [(20.0, 7.0, 27), (40.0, 14.0, 54)])
+def test_the_plate_map_shows_the_failures_that_the_pattern_counts(
+    case: Case, inside: float, outside: float, shown: int
+) -> None:
+    """Half of the printer's failures are given another sign: a pattern of one sign shows one half, and says so."""
+    pattern = next(finding.evidence for finding in case.findings if finding.evidence.kind == "plate_pattern")
+    parts = case.night.parts.astype({"sign": "str"})
+    failed = parts.index[parts["failed"].to_numpy() & parts["y_mm"].eq(-25.0).to_numpy()]
+    parts.loc[failed[::2], "sign"] = "soft"
+    frames = Frames(
+        case.night.plates, parts, case.night.part_risk, case.night.records.service, case.night.records.coupons
+    )
+    told = dataclasses.replace(
+        pattern, observed=inside, sign="soft", detail={**pattern.detail, "failed_outside": outside}
+    )
+    picture = next(p for p in pictures_of(told, frames, AS_OF) if isinstance(p, PlateMap))
+    assert len(picture.failed_x) == shown
+    assert ("with the sign soft" in picture.alt) == (shown == 27)
+    assert ("with the sign soft" in picture.title) == (shown == 27)
+
+
+def test_failures_at_a_height_are_counted_whatever_they_look_like(case: Case) -> None:
+    frames = Frames(
+        case.night.plates,
+        case.night.parts,
+        case.night.part_risk,
+        case.night.records.service,
+        case.night.records.coupons,
+    )
+    height = next(finding.evidence for finding in case.findings if finding.evidence.kind == "height_pattern")
+    other = dataclasses.replace(height, sign="haze", observed=0.0)
+    assert frames.counted(other)["failed"].sum() == frames.of(height.subject)["failed"].sum() > 0
+    assert frames.sign_counted(other) == ""
+
+
 def test_a_lot_stands_among_its_peers_with_rivals_marked(case: Case) -> None:
     picture = next(p for p in part_of(case, "rate_level").pictures if isinstance(p, Comparison))
     assert {row.name: row.role for row in picture.rows} == {"L2": "subject", "L1": "rival", "printer P2": "rival"}
@@ -212,6 +248,10 @@ def test_a_watched_mend_says_how_many_plates_are_still_needed(case: Case) -> Non
         "Odds of failing against expected: 5 times before, 0.45 times since (95 % interval 0.06 to 3).",
         "About 6 more plates will tell whether it held.",
     )
+    repair["plates_needed_if_held"] = 34470.0
+    endless = finding_of(1, one_of_each()["rate_shift"], status="watching", repair=repair)
+    last = contents_for(case.night, (endless,), SEEN).new[0].repair[-1]
+    assert last == "So few such failures are expected that counting plates will hardly tell whether it held."
 
 
 def test_the_ledger_tells_a_mend_with_its_effect_and_interval(case: Case) -> None:

@@ -11,11 +11,12 @@ from html.parser import HTMLParser
 
 import pytest
 
+from farmwatch.causes.questions import percent
 from farmwatch.detectors.night import join_history
 from farmwatch.records import Records
 from farmwatch.report.charts import draw
 from farmwatch.report.markdown import json_page, markdown_page
-from farmwatch.report.page import anchor, html_page, percent, shown
+from farmwatch.report.page import anchor, html_page, shown
 from farmwatch.report.room import Daily
 from farmwatch.settings import load_settings
 

@@ -45,6 +45,8 @@ def draw_height_curve(picture: HeightCurve) -> str:
         fontweight="bold",
         va="center",
         fontsize=8.5,
+        zorder=5,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.7},
     )
     axes.set_xlabel("failures per 1,000 parts that reach this height")
     axes.set_ylabel("height on the part, mm")

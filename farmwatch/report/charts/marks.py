@@ -8,6 +8,9 @@ from farmwatch.report import ink, words
 from farmwatch.report.ink import BAND, INK, PEER, lettering
 from farmwatch.report.pictures import Mark, Onset
 
+SERVICES_SHOWN = 4  # the last ones
+_LINE_PT = 12.5  # one line of words
+
 
 def mark_onset(axes: Axes, onset: Onset | None, top: float, first: float) -> None:
     if onset is None:
@@ -32,14 +35,28 @@ def mark_onset(axes: Axes, onset: Onset | None, top: float, first: float) -> Non
     )
 
 
-def mark_services(axes: Axes, services: tuple[Mark, ...], top: float, line: float) -> None:
-    """Small triangles with their words, the last four, one line each so that no two overlap."""
+def room_for_words(axes: Axes, low: float, high: float, services: tuple[Mark, ...]) -> float:
+    """The upper limit of an axis on which values reach from ``low`` to ``high``, with room above for the words of
+    :func:`mark_onset` and :func:`mark_services`.
+    """
+    share = _LINE_PT * (1.6 + min(len(services), SERVICES_SHOWN)) / _height_pt(axes)
+    return low + (high - low) / (1.0 - min(share, 0.6))
+
+
+def _height_pt(axes: Axes) -> float:
+    return float(axes.get_window_extent().height * 72.0 / axes.figure.dpi)
+
+
+def mark_services(axes: Axes, services: tuple[Mark, ...]) -> None:
+    """Small triangles with their words, one line each under the words of the onset, so that no two overlap."""
     left, right = axes.get_xlim()
-    for i, mark in enumerate(services[-4:]):
+    bottom, top = axes.get_ylim()
+    line = (top - bottom) * _LINE_PT / _height_pt(axes)
+    for i, mark in enumerate(services[-SERVICES_SHOWN:]):
         at = ink.on_axis(mark.day)
-        height = top - line * (i + 1)
+        height = top - line * (i + 1.6)
         late = at > left + 0.55 * (right - left)
-        axes.plot([at, at], [0, height], color=PEER, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
+        axes.plot([at, at], [bottom, height], color=PEER, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
         axes.plot([at], [height], marker="v", markersize=5, color=INK, zorder=3, clip_on=False)
         axes.annotate(
             lettering(mark.text),

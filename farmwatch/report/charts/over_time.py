@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from farmwatch.report import ink
-from farmwatch.report.charts.marks import mark_onset, mark_services
+from farmwatch.report.charts.marks import mark_onset, mark_services, room_for_words
 from farmwatch.report.ink import BEFORE, EXPECTED, SUBJECT
 from farmwatch.report.pictures import OverTime
 
@@ -19,8 +19,7 @@ def draw_over_time(picture: OverTime) -> str:
     span = picture.span_days
     failed, expected = np.array(picture.failed), np.array(picture.expected)
     peak = max(float(failed.max()), float(expected.max()), 1.0)
-    lines = 1 + min(len(picture.services), 4)
-    top = peak * (1.08 + 0.11 * lines)
+    top = room_for_words(axes, 0.0, 1.04 * peak, picture.services)
     since = ink.on_axis(picture.onset.day) if picture.onset else -math.inf
     after = starts + span > since
     gap = 0.12 * span
@@ -42,7 +41,7 @@ def draw_over_time(picture: OverTime) -> str:
         annotation_clip=False,
     )
     mark_onset(axes, picture.onset, top, edges[0])
-    mark_services(axes, picture.services, top * 0.99, peak * 0.11)
+    mark_services(axes, picture.services)
     every = "a day" if span == 1 else "a week" if span == 7 else f"in {span // 7} weeks"
     axes.set_ylabel(f"failed {picture.unit} {every}")
     axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))

@@ -52,7 +52,7 @@ def draw_plate_map(picture: PlateMap) -> str:
                     ha="center",
                     va="bottom",
                     fontsize=7.5,
-                    zorder=4,
+                    zorder=7,
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.7},
                 )
     _outline(axes, picture)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from farmwatch.report import ink, words
-from farmwatch.report.charts.marks import mark_onset, mark_services
+from farmwatch.report.charts.marks import mark_onset, mark_services, room_for_words
 from farmwatch.report.ink import PEER, SUBJECT, lettering
 from farmwatch.report.pictures import SignalOverTime
 
@@ -23,9 +23,9 @@ def draw_signal(picture: SignalOverTime) -> str:
     axes.set_xlim(days[0] - 1, days[-1] + 1)
     low, high = float(values.min()), float(values.max())
     reach = max(high - low, 1e-9 * max(abs(high), 1.0), 1e-12)
-    lines = 1 + min(len(picture.services), 4)
-    top = high + reach * (0.1 + 0.12 * lines)
-    axes.set_ylim(low - 0.08 * reach, top)
+    bottom = low - 0.08 * reach
+    top = room_for_words(axes, bottom, high + 0.06 * reach, picture.services)
+    axes.set_ylim(bottom, top)
     for level, start, end, colour in (
         (picture.before, days[0], min(since, days[-1]), PEER),
         (picture.after, max(since, days[0]), days[-1], SUBJECT),
@@ -46,8 +46,8 @@ def draw_signal(picture: SignalOverTime) -> str:
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
             )
     mark_onset(axes, picture.onset, top, days[0])
-    mark_services(axes, picture.services, top, reach * 0.12)
-    axes.set_ylim(low - 0.08 * reach, top)
+    mark_services(axes, picture.services)
+    axes.set_ylim(bottom, top)
     axes.set_ylabel(f"{lettering(picture.measure, 34)}{', ' + picture.unit if picture.unit else ''}")
     axes.set_xlabel("day of the run")
     ink.day_ticks(axes, picture.days[0], picture.days[-1])

@@ -45,7 +45,7 @@ def draw_working_curve(picture: WorkingCurve) -> str:
                 color=colour,
                 fontsize=8.5,
                 zorder=5,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
             )
     axes.xaxis.set_major_locator(FixedLocator(_round_steps(low, high)))
     axes.xaxis.set_minor_locator(NullLocator())

@@ -41,12 +41,13 @@ def plate_map(evidence: Evidence, frames: Frames, until: dt.date) -> PlateMap | 
     ratio = np.where(mean >= 0.3, seen / np.maximum(mean, 1e-12), np.nan)
     place = words.zone(evidence.zone) or "the plate"
     hit = rows["failed"].to_numpy(dtype=bool)
+    signed = frames.sign_counted(evidence)
     return PlateMap(
-        title=f"{words.sentence(words.subject(who))}: where on the plate parts failed since "
+        title=f"{words.sentence(words.subject(who))}: where on the plate parts failed{signed} since "
         f"{words.date(evidence.since)}; numbers: times the average of the plate",
         alt=(
-            f"The plate from above, {width:.0f} by {depth:.0f} mm, front edge below. Each failed part is a dot "
-            f"({int(hit.sum())} of {len(rows)} parts); numbers say how many times the plate's own average failed in "
+            f"The plate from above, {width:.0f} by {depth:.0f} mm, front edge below. Each part that failed{signed} is a dot "
+            f"({int(hit.sum())} of {len(rows):,} parts); numbers say how many times the plate's own average failed in "
             f"each field. Outlined: {place}, where {words.number_text(evidence.observed)} failed and "
             f"{words.number_text(round(evidence.expected, 1))} were expected."
         ),
