@@ -136,7 +136,8 @@ def test_the_plate_map_shows_the_failures_that_the_pattern_counts(
     """Half of the printer's failures are given another sign: a pattern of one sign shows one half, and says so."""
     pattern = next(finding.evidence for finding in case.findings if finding.evidence.kind == "plate_pattern")
     parts = case.night.parts.astype({"sign": "str"})
-    failed = parts.index[parts["failed"].to_numpy() & parts["y_mm"].eq(-25.0).to_numpy()]
+    printer = case.night.plates["printer_id"].to_numpy()[parts["plate"].to_numpy()]
+    failed = parts.index[parts["failed"].to_numpy() & (printer == pattern.subject.id)]
     parts.loc[failed[::2], "sign"] = "soft"
     frames = Frames(
         case.night.plates, parts, case.night.part_risk, case.night.records.service, case.night.records.coupons
