@@ -117,6 +117,8 @@ def nightly(farm_path: str, as_of: dt.date | None, engine: str | None, scheduler
         click.echo(f"Night of {night}: {len(live)} findings in force, {new} of them new.")
         if live:
             click.echo(findings_table(live))
+        elif not any(check.state in ("clear", "flagged") for check in result.checks):
+            click.echo("Nothing was looked at: too little is recorded by then.")
     for check in failed:
         click.echo(f"not checked: {check.detector}: {check.reason}", err=True)
     if failed:
@@ -135,11 +137,14 @@ def nightly(farm_path: str, as_of: dt.date | None, engine: str | None, scheduler
 def findings(farm_path: str, as_json: bool, status: str | None, as_of: dt.date | None) -> None:
     """List the findings."""
     from farmwatch.report.text import findings_table, to_json
-    from farmwatch.store import load_findings
+    from farmwatch.store import load_findings, nights
 
-    listed = [f for f in load_findings(open_farm(farm_path), as_of) if status is None or f.status == status]
+    farm = open_farm(farm_path)
+    listed = [f for f in load_findings(farm, as_of) if status is None or f.status == status]
     if as_json:
         print_json(to_json(listed))
+    elif not nights(farm):
+        click.echo("No night has been analysed yet: farmwatch nightly does that.")
     else:
         click.echo(findings_table(listed))
 
@@ -171,7 +176,12 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
 @click.argument("check")
 @click.argument("result")
 @farm_option
-@click.option("--printer", "printer_id", help="Where it was done (default: the printer of the finding's last plate).")
+@click.option(
+    "--printer",
+    "printer_id",
+    metavar="PRINTER",
+    help="Where it was done (default: the printer of the finding's last plate).",
+)
 def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: str | None) -> None:
     """Enter the RESULT of a CHECK on a finding; the causes are weighed anew the next night.
 
@@ -362,8 +372,14 @@ def status(farm_path: str, as_json: bool) -> None:
 
 @main.command(short_help="Serve a page for entry at the machine.")
 @farm_option
-@click.option("--host", default="127.0.0.1", show_default=True, help="The address to answer on.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8420, show_default=True, help="0: any that is free.")
+@click.option("--host", default="127.0.0.1", metavar="ADDRESS", help="The address to answer on (default: 127.0.0.1).")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8420,
+    metavar="N",
+    help="The port (default: 8420; 0: any free one).",
+)
 def desk(farm_path: str, host: str, port: int) -> None:
     """Serve a page for entry at the machine: runs, service, measured pieces, results of checks. Ctrl-C ends it.
 
@@ -397,10 +413,20 @@ def doctor(farm_path: str, quick: bool, as_json: bool) -> None:
 
 @main.command(short_help="Make up a farm with planted faults.")
 @click.argument("directory", metavar="DIR")
-@click.option("--printers", type=click.IntRange(1, 100_000), default=24, show_default=True, help="How many printers.")
-@click.option("--days", type=click.IntRange(1, 3660), default=180, show_default=True, help="How many days.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="The same seed makes the same farm.")
-@click.option("--faults", type=click.IntRange(0, 25), default=6, show_default=True, help="How many faults to plant.")
+@click.option(
+    "--printers", type=click.IntRange(1, 100_000), default=24, metavar="N", help="How many printers (default: 24)."
+)
+@click.option("--days", type=click.IntRange(1, 3660), default=180, metavar="N", help="How many days (default: 180).")
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, metavar="N", help="The same seed makes the same farm (default: 1)."
+)
+@click.option(
+    "--faults",
+    type=click.IntRange(0, 25),
+    default=6,
+    metavar="N",
+    help="How many faults to plant, at most 25 (default: 6).",
+)
 def simulate(directory: str, printers: int, days: int, seed: int, faults: int) -> None:
     """Make up a farm with planted faults: files of the contract in DIR, and truth.json with what was planted."""
     from farmwatch.simulate.scenarios import simulate_to

@@ -23,12 +23,13 @@ def examine(farm: Farm, against_deliveries: bool = True) -> list[Trouble]:
 
 
 def trouble_text(troubles: list[Trouble]) -> str:
-    """For a terminal: a line on each trouble and one on what to do about it."""
+    """For a terminal: a line on each trouble, and one on what to do about all that one deed mends."""
     from farmwatch.report.text import printable
 
     if not troubles:
         return "sound"
-    lines = []
+    together: dict[str, list[str]] = {}
     for trouble in troubles:
-        lines += [f"{trouble.where}: {trouble.what}", f"    to do: {trouble.do}"]
+        together.setdefault(trouble.do, []).append(f"{trouble.where}: {trouble.what}")
+    lines = [line for do, found in together.items() for line in (*found, f"    to do: {do}")]
     return "\n".join(printable(line) for line in lines)

@@ -109,7 +109,10 @@ def plain_errors() -> Iterator[None]:
 
 
 class Plain(click.Group):
-    """A group whose commands end plainly on errors."""
+    """A group whose commands end plainly on errors, and are listed in the order in which a farm meets them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
 
     def invoke(self, ctx: click.Context) -> Any:
         with plain_errors():

@@ -74,7 +74,10 @@ def check_header(names: Sequence[str], table: str) -> list[str]:
         if name in names[: place - 1]:
             raise Unreadable(f"column {name} stands there twice")
     if not set(names) & set(TABLES[table].required):
-        raise Unreadable(f"no header with the columns of {table}")
+        needed = ", ".join(TABLES[table].required)
+        raise Unreadable(
+            f"no header with the columns of {table}: its first line, between commas, names none of {needed}"
+        )
     return names
 
 

@@ -13,6 +13,7 @@ from farmwatch.collect.raw import Unreadable
 from farmwatch.collect.rows import table_of
 from farmwatch.collect.sheet_archive import MAP_NAME, SUFFIX, bundle
 from farmwatch.collect.sheet_map import read_map
+from farmwatch.records import TABLES
 from farmwatch.store import Farm
 
 
@@ -36,7 +37,11 @@ class Source:
     @property
     def why_no_table(self) -> str:
         """Why no table takes it: a path that does not exist has no name to complain of."""
-        return "no table of that name" if os.path.lexists(self.path) else os.strerror(errno.ENOENT)
+        return (
+            f"no table of that name; there are {', '.join(TABLES)}"
+            if os.path.lexists(self.path)
+            else os.strerror(errno.ENOENT)
+        )
 
     def read(self, max_bytes: int) -> tuple[bytes, os.stat_result]:
         """Content, and the file's state as it was read. Raises :class:`Unreadable`."""

@@ -52,7 +52,8 @@ def as_table_text(answer: pa.Table) -> str:
     lines = [line(tuple(heads)), "  ".join("-" * size for size in sizes)]
     lines += [line(row) for row in zip(*columns, strict=True)]
     rest = answer.num_rows - shown.num_rows
-    lines.append(f"({answer.num_rows} rows{f', {rest} not shown: --csv or --json gives them all' if rest else ''})")
+    rows = "1 row" if answer.num_rows == 1 else f"{answer.num_rows} rows"
+    lines.append(f"({rows}{f', {rest} not shown: --csv or --json gives them all' if rest else ''})")
     return "\n".join(lines)
 
 

@@ -25,9 +25,12 @@ def summary_text(summary: CollectSummary, quarantine: Path) -> str:
             f"{file.unchanged} unchanged, {bad} quarantined" + (f" ({reasons})" if reasons else "")
         )
     total = summary.totals
+    unreadable = len(summary.unreadable)
     lines.append(
         f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
-        f"{sum(total.quarantined.values())} quarantined; {len(summary.unreadable)} files unreadable"
+        f"{sum(total.quarantined.values())} quarantined; {unreadable} {'file' if unreadable == 1 else 'files'} unreadable"
+        if summary.files
+        else "no files to take"
     )
     for recheck in summary.rechecked:
         if recheck.quarantined or recheck.released:

@@ -18,7 +18,7 @@ from farmwatch.report.frames import Frames
 from farmwatch.report.mends import LedgerRow, ledger_of
 from farmwatch.report.room import RoomPart, room_of
 from farmwatch.report.subjects import SubjectRow, subject_rows
-from farmwatch.report.unchecked import NotChecked, in_short, not_checked
+from farmwatch.report.unchecked import NotChecked, in_short, not_checked, without_plates
 from farmwatch.report.week import Week
 from farmwatch.settings import Settings
 
@@ -89,7 +89,8 @@ def build_contents(
     rest = [pair for pair in live if id(pair[1]) not in shown]
     new = tuple(part for finding, part in faults if finding.first_flagged_on >= week.first)
     going = tuple(part for finding, part in faults if finding.first_flagged_on < week.first)
-    gone, missing = not_checked(checks), [part for finding, part in faults if finding.status != "watching"]
+    gone = not_checked(checks) if len(plates) else without_plates(checks)
+    missing = [part for finding, part in faults if finding.status != "watching"]
     return WeeklyContents(
         farm=settings.farm.name,
         week=str(week),
@@ -97,7 +98,7 @@ def build_contents(
         last_day=week.last,
         known_until=until,
         not_checked=gone,
-        unchecked=in_short(gone),
+        unchecked=in_short(gone) if checks else NO_NIGHT,
         checked=checked_words(checks, gone),
         sentence=farm_sentence(frames, week, until, len(new), len(going)),
         needs_hand=tuple(missing),
@@ -115,10 +116,15 @@ def build_contents(
     )
 
 
+NO_NIGHT = "No night was analysed in this week."
+
+
 def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
     if not checks:
-        return "No night was analysed in this week."
+        return NO_NIGHT
     done = sum(check.count for check in checks if check.state in ("clear", "flagged"))
+    if not done:
+        return "Nothing was looked at."
     looked = words.count(done, "look", "looks")
     return f"Everything else was looked at ({looked})." if gone else f"Everything was looked at ({looked})."
 

@@ -41,7 +41,7 @@ def markdown_page(contents: WeeklyContents) -> str:
         out.append("Nothing. No finding waits for somebody.")
     if c.not_checked:
         out += ["", "## Not checked", "", *(f"- {safe(row.text)}" for row in c.not_checked)]
-    out += ["", safe(c.checked)]
+    out += ["", safe(c.checked)] if c.checked != c.unchecked else []
     for title, parts in (
         ("New this week", c.new),
         ("Going on", c.going_on),

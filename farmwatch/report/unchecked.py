@@ -53,6 +53,13 @@ def in_short(rows: Sequence[NotChecked], most: int = 3) -> str:
     return f"Not checked: {'; '.join(named)}."
 
 
+def without_plates(checks: Sequence[Check]) -> tuple[NotChecked, ...]:
+    """The rows of :func:`not_checked` on a farm of which no plate is known: one for all that is too thin."""
+    broken = tuple(row for row in not_checked(checks) if row.failed)
+    nothing = NotChecked("everything", "no plate is known by then", failed=False, count=1, subjects=())
+    return (*broken, nothing) if any(check.state == "too_few" for check in checks) else broken
+
+
 def not_checked(checks: Sequence[Check]) -> tuple[NotChecked, ...]:
     """One row for each detector, subject type and reason; broken checks before thin records, large before small."""
     groups: dict[tuple[bool, str, str, str], list[Check]] = {}

@@ -131,6 +131,7 @@ def status_text(document: dict[str, Any]) -> str:
     lines = [f"{document['farm']}, {_clock(document['now'])} ({document['timezone']})"]
     lines += [f"trouble: {trouble}" for trouble in document["troubles"]]
     lines += _silent_lines(document["printers"])
+    lines += _future_lines(document["printers"])
     for job in document["jobs"]:
         lines += _job_lines(job)
     for owed in document["due"]:
@@ -155,6 +156,19 @@ def _silent_lines(printers: list[dict[str, Any]]) -> list[str]:
         f"stopped reporting: {one['printer_id']}, last run ended {_clock(one['last_run_ended'])}, "
         f"{one['days']:.1f} days ago{_habit(one)}"
         for one in silent
+    ]
+
+
+def _future_lines(printers: list[dict[str, Any]]) -> list[str]:
+    """Runs that end after now: one clock is wrong, this machine's or a printer's, and freshness cannot be judged."""
+    ahead = [one for one in printers if one["days"] is not None and one["days"] < 0]
+    if not ahead:
+        return []
+    farthest = min(ahead, key=lambda one: float(one["days"]))
+    whose = f"of {ahead[0]['printer_id']}" if len(ahead) == 1 else f"of {len(ahead)} printers"
+    return [
+        f"a wrong clock? The last run {whose} ends in the future, "
+        f"{'' if len(ahead) == 1 else 'at most '}{-farthest['days']:.1f} days from now"
     ]
 
 
@@ -183,7 +197,7 @@ def _job_lines(job: dict[str, Any]) -> list[str]:
 
 def _owed_line(owed: dict[str, Any]) -> str:
     after = {
-        "due": f"due since {_clock(owed['since'])}",
+        "due": f"since {_clock(owed['since'])}",
         "waiting": f"failed, tried again from {_clock(owed['next_try'] or owed['since'])} on",
         "held back": "waits for the week's last night"
         if owed["job"] == "weekly"
@@ -204,7 +218,7 @@ def _fresh_lines(printers: list[dict[str, Any]], read: bool) -> list[str]:
         if one["days"] is None:
             lines.append(f"printer {one['printer_id']}: no run yet")
         elif one["days"] < 0:
-            lines.append(f"printer {one['printer_id']}: last run ends {-one['days']:.1f} days from now: a wrong clock?")
+            lines.append(f"printer {one['printer_id']}: last run ends {-one['days']:.1f} days from now")
         else:
             lines.append(f"printer {one['printer_id']}: last run ended {one['days']:.1f} days ago")
     return lines

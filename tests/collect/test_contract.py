@@ -28,6 +28,7 @@ PARTS = "run_id,part_no,x_mm,y_mm,height_mm,outcome,failure_height_mm\n"
 COUPONS = "coupon_id,measured_at,printer_id,run_id,feature,x_mm,y_mm,nominal_mm,measured_mm\n"
 SERVICE = "event_id,at,subject_type,subject_id,action\n"
 PRINTERS = "printer_id,plate_width_mm,plate_depth_mm\n"
+NO_TABLE = "no table of that name; there are printers, lots, runs, parts, coupons, service, layers"
 
 BAD_ROWS = [
     ("runs", RUNS, "r1,p1,2031-04-02T10:00,,splendid", "outcome", "unknown_outcome"),
@@ -134,7 +135,7 @@ def test_the_summary_is_the_published_document(deliver: Deliver) -> None:
                 "replaced": 0,
                 "unchanged": 0,
                 "quarantined": {},
-                "error": "no table of that name",
+                "error": NO_TABLE,
             },
         ]
     }
@@ -145,7 +146,7 @@ def test_a_path_that_does_not_exist_is_refused_as_such_whatever_its_name(farm: F
     asked = [tmp_path / "missing" / "path", tmp_path / "runs-2031.csv", tmp_path / "notes.txt"]
     told = {report.file: report.error for report in collect(farm, asked).files}
     gone = "No such file or directory"
-    assert told == {"path": gone, "runs-2031.csv": gone, "notes.txt": "no table of that name"}
+    assert told == {"path": gone, "runs-2031.csv": gone, "notes.txt": NO_TABLE}
 
 
 def test_the_table_is_told_by_what_precedes_the_first_dot_or_dash(farm: Farm, deliver: Deliver) -> None:

@@ -154,9 +154,12 @@ def test_records_are_rebuilt_from_the_deliveries(farm: Path) -> None:
 def test_an_empty_farm_gets_sensible_answers(tmp_path: Path) -> None:
     path = tmp_path / "new"
     assert run("init", str(path)).exit_code == 0
-    assert run("collect", farm=path).exit_code == 0
+    assert run("collect", farm=path).stdout == "no files to take\n"
+    assert run("findings", farm=path).stdout.startswith("No night has been analysed yet")
     assert json.loads(run("collect", "--json", farm=path).stdout) == {"files": []}
-    assert run("nightly", "--as-of", "2031-02-01", farm=path).exit_code == 0
+    night = run("nightly", "--as-of", "2031-02-01", farm=path)
+    assert night.exit_code == 0
+    assert night.stdout.splitlines()[1] == "Nothing was looked at: too little is recorded by then."
     assert json.loads(run("findings", "--json", farm=path).stdout) == []
     assert run("findings", farm=path).stdout.strip() == "No findings."
     assert run("weekly", "--week", "2031-W05", farm=path).exit_code == 0

@@ -13,7 +13,7 @@ import pytest
 
 from farmwatch.causes.table import load_causes
 from farmwatch.detectors.night import join_history
-from farmwatch.evidence import KINDS, Subject
+from farmwatch.evidence import KINDS, Check, Subject
 from farmwatch.records import Records, conform
 from farmwatch.report.contents import build_contents
 from farmwatch.report.finding_part import FindingPart, got_better, lost_in_week
@@ -416,6 +416,18 @@ def test_thin_farms_give_a_sensible_week(what: str) -> None:
         assert bool(told.needs_hand) == bool(shown)
         assert (told.sentence == "No plate was printed this week.") == (what == "nothing")
         assert all(math.isnan(row.ratio) or row.ratio >= 0 for row in told.printers)
+
+
+def test_a_farm_without_plates_says_once_that_nothing_could_be_looked_at() -> None:
+    night = join_history(Records()).night(AS_OF, load_settings())
+    thin = [
+        Check(name, "too_few", kind, None, "no plate names it") for name, kind in (("rates", "lot"), ("wear", "wash"))
+    ]
+    told = contents_for(night, (), thin)
+    assert [row.text for row in told.not_checked] == ["Everything: too little to go on (no plate is known by then)"]
+    assert (told.unchecked, told.checked) == ("Not checked: everything.", "Nothing was looked at.")
+    broken = contents_for(night, (), [*thin, Check("wear", "failed", "printer", None, "broke")])
+    assert [row.failed for row in broken.not_checked] == [True, False]
 
 
 def test_weeks_are_iso_weeks() -> None:

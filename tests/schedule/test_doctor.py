@@ -18,7 +18,7 @@ from farmwatch.collect import collect, rebuild
 from farmwatch.doctor import examine, trouble_text
 from farmwatch.records import TABLES
 from farmwatch.store import Farm, StoreError, save_night
-from farmwatch.store.doctor import examine_tables
+from farmwatch.store.doctor import Trouble, examine_tables
 
 NIGHT = dt.date(2031, 1, 6)
 
@@ -188,6 +188,17 @@ def test_findings_jobs_and_strays(farm: Farm) -> None:
     assert str(farm.path / "jobs.jsonl") in told
     assert "move it out" in told[str(stray)]
     assert "rebuild" in told[str(farm.path / ".rebuild")]
+
+
+def test_one_deed_that_mends_several_troubles_is_said_once() -> None:
+    told = [Trouble("a", "gone", "rebuild"), Trouble("b", "odd", "delete it"), Trouble("c", "torn", "rebuild")]
+    assert trouble_text(told).splitlines() == [
+        "a: gone",
+        "c: torn",
+        "    to do: rebuild",
+        "b: odd",
+        "    to do: delete it",
+    ]
 
 
 def test_the_command(farm: Farm) -> None:

@@ -48,7 +48,7 @@ def test_an_empty_farm(farm: Farm) -> None:
     assert [item["last"] for item in document["jobs"]] == [None, None]
     text = status_text(document)
     assert "nightly: has not run yet" in text
-    assert "due: nightly 2031-02-10: due since 2031-02-11 05:00" in text
+    assert "due: nightly 2031-02-10: since 2031-02-11 05:00" in text
     assert "next: weekly 2031-W07 at 2031-02-17 06:00" in text
 
 
@@ -103,8 +103,17 @@ def test_a_farm_gone_quiet_is_one_line(farm: Farm, tmp_path: Path) -> None:
 
 
 def test_a_run_from_the_future_asks_about_the_clock(farm: Farm, tmp_path: Path) -> None:
-    with_runs(farm, tmp_path, {"a": [-3.0]})
-    assert "last run ends 3.0 days from now: a wrong clock?" in status_text(status_document(farm, NOW))
+    with_runs(farm, tmp_path, {"a": [-3.0], "sound": [0.5]})
+    lines = status_text(status_document(farm, NOW)).splitlines()
+    assert lines[1] == "a wrong clock? The last run of a ends in the future, 3.0 days from now"
+    assert "printer a: last run ends 3.0 days from now" in lines
+
+
+def test_many_runs_from_the_future_are_one_question(farm: Farm, tmp_path: Path) -> None:
+    with_runs(farm, tmp_path, {"a": [-3.0], "b": [-5.0], "sound": [0.5]})
+    text = status_text(status_document(farm, NOW))
+    assert "a wrong clock? The last run of 2 printers ends in the future, at most 5.0 days from now" in text
+    assert text.count("wrong clock") == 1
 
 
 def test_status_shows_the_rest_where_records_cannot_be_read(farm: Farm, counted: Counted, tmp_path: Path) -> None:
