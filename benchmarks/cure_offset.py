@@ -1,10 +1,12 @@
 """How often cure_offset cries wolf, how soon it sees a lot or a lamp, and whether its intervals hold. Prints a table.
 
-    python benchmarks/cure_offset.py [FARMS] [WHOLE_FARMS]
+    python benchmarks/cure_offset.py [FARMS] [WHOLE_FARMS] [INTERVALS]
 
 FARMS (40) small coupon farms a row, every seventh night looked at; the planted ones from the week before the fault until
 it is told, and once more on the last night, on which the intervals are held against the truth: an interval of the night
 that first flags is picked at its worst. Then WHOLE_FARMS (6) quiet farms of ``farmwatch.simulate``, every second night.
+Then INTERVALS (0) farms a row of which only the last night is looked at: how many are told there, and whether the intervals
+hold.
 """
 
 from __future__ import annotations
@@ -97,6 +99,32 @@ FAULTS: dict[str, tuple[dict[str, Any], tuple[str, str], float]] = {
 }
 
 
+FEW: dict[str, Any] = {"printers": 3, "lots": 4, "every": 14}
+MORE_FAULTS: dict[str, tuple[dict[str, Any], tuple[str, str], float]] = {
+    "few printers, lot over by 0.03 mm": (FEW | {"lot_off": (2, 0.03)}, ("lot", "L2"), 0.03),
+    "few printers, lamp steps by 0.03 mm": (FEW | {"printer_step": (1, 80, 0.03)}, ("printer", "P1"), 0.03),
+}
+
+
+def truth_of(kinds: dict[str, Any], seed: int) -> float:
+    """What the effect of the planted subject is: a lot lies off by what was added and by what it had; a step is measured
+    against the printer's own before."""
+    if "printer_step" in kinds:
+        return float(kinds["printer_step"][2])
+    lot, size = kinds["lot_off"]
+    own = np.random.default_rng([2, seed]).normal(0, 0.003, kinds.get("lots", 10))  # natural growths, drawn first
+    return float(own[lot] + size)
+
+
+def last_night(kinds: dict[str, Any], subject: tuple[str, str], seed: int) -> bool | None:
+    """Whether the interval of the growth told on the last night holds the truth; None where the fault is not told."""
+    history, truth = join_history(coupon_farm(np.random.default_rng([2, seed]), **kinds)), truth_of(kinds, seed)
+    for one in nightly(history, DAYS, load_settings()):
+        if (one.subject.type, one.subject.id) == subject:
+            return one.effect_low <= truth <= one.effect_high
+    return None
+
+
 @dataclass(frozen=True)
 class Told:
     """One planted farm: days to the first night that told it (None: never), whether the growth interval and the
@@ -112,14 +140,9 @@ class Told:
 def planted(kinds: dict[str, Any], subject: tuple[str, str], seed: int, step: int = 7) -> Told:
     settings = load_settings()
     history = join_history(coupon_farm(np.random.default_rng([2, seed]), **kinds))
-    own = np.random.default_rng([2, seed]).normal(0, 0.003, 10)  # the lots' natural growths, drawn first
-    if subject[0] == "lot":
-        lot, size = kinds["lot_off"]
-        # a lot lies off by what was added and by what it had; a step is measured against the printer's own before
-        truth, begin = own[lot] + size, first_day(history, "L5")
-    else:
-        _, day, truth = kinds["printer_step"]
-        begin = START + dt.timedelta(days=day)
+    truth = truth_of(kinds, seed)
+    steps = START + dt.timedelta(days=kinds["printer_step"][1]) if "printer_step" in kinds else None
+    begin = steps or first_day(history, subject[1])
     onset, others = (begin - START).days, set()
     night, one = None, None
     for n in range(max(onset - 7, 12), DAYS, step):
@@ -162,7 +185,23 @@ def whole_farms(farms: int, first_seed: int = 7200, days: int = 120) -> int:
     return count
 
 
-def main(farms: int = 40, whole: int = 6) -> None:
+def intervals(farms: int) -> None:
+    """Print the share of intervals that hold on the last night, among the farms whose fault is told then."""
+    print(f"\n{f'last night of {farms} farms a row':<38}{'told':>6}{'95 % interval holds':>21}{'standard error':>16}")
+    for name, (fault, subject, _) in (FAULTS | MORE_FAULTS).items():
+        held = [one for seed in range(farms) if (one := last_night(fault, subject, seed)) is not None]
+        share = float(np.mean(held)) if held else float("nan")
+        print(f"{name:<38}{len(held):>6}{share:>21.3f}{np.sqrt(0.0475 / max(len(held), 1)):>16.3f}", flush=True)
+
+
+def main(farms: int = 40, whole: int = 6, last_nights: int = 0) -> None:
+    if farms:
+        walks(farms, whole)
+    if last_nights:
+        intervals(last_nights)
+
+
+def walks(farms: int, whole: int) -> None:
     budget = load_settings().alarm_budget
     allowed = budget.false_findings_per_month * budget.share_cure_offset
     print(f"budget: {allowed:.3f} false findings per farm-month; {farms} farms of {DAYS // 30} months a row")

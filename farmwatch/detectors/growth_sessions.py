@@ -5,7 +5,7 @@ A session is the unit of evidence: its pieces share the print, the gauge's zero 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -115,17 +115,31 @@ def _with_dose(pieces: pd.DataFrame) -> pd.DataFrame:
 
 
 def growth_slope(frame: pd.DataFrame) -> DoseSlope:
-    """The farm's own slope of growth on ln exposure: from ladders within one print, else from one lot's prints."""
+    """The farm's own slope of growth on ln exposure: from ladders within one print, else from one lot's prints on one
+    printer, else from one lot's prints on several."""
     y, x, v = (frame[name].to_numpy(dtype=float) for name in ("growth_mm", "log_exposure", "variance"))
     best = None
-    for keys in (["run_id", "printer_id", "lot_id", "day"], ["lot_id", "printer_id"], ["lot_id"]):
+    for keys in (["run_id", "printer_id", "lot_id", "day"], ["lot_id", "printer_id"]):
         group = frame.groupby(keys, dropna=False, sort=False).ngroup().to_numpy()
         slope = dose_slope(group, x, y, v)
         if not slope.refused:
             return slope
         best = best or slope
+    between = _between_printers(frame)
     assert best is not None
-    return best
+    return best if between.refused else between
+
+
+def _between_printers(frame: pd.DataFrame) -> DoseSlope:
+    """The slope from lots printed with other exposures on other printers, one point a printer: all its prints share its
+    lamp, so that more of them say nothing more of how printers differ."""
+    told = frame[np.isfinite(frame["log_exposure"]) & np.isfinite(frame["growth_mm"])]
+    names = ["log_exposure", "growth_mm"]
+    within = told[names] - told.groupby("lot_id", dropna=False)[names].transform("mean")
+    points = within.groupby(told["printer_id"], dropna=False).mean()
+    one = np.zeros(len(points), dtype=int)
+    x, y = points["log_exposure"].to_numpy(), points["growth_mm"].to_numpy()
+    return replace(dose_slope(one, x, y, np.ones(len(points))), pieces=len(told))
 
 
 def film_curve(coupons: pd.DataFrame, lot_id: str | None = None, printer_id: str | None = None) -> WorkingCurve:

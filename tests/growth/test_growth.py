@@ -1,9 +1,11 @@
 """Growth, scale, tilt, bow, the working curve: noiseless recovery, intervals, refusals."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import t as t_distribution
 
+from farmwatch.detectors.growth_sessions import growth_slope
 from farmwatch.stats.growth import session_growth
 from farmwatch.stats.growth_effects import column_evidence, fit_crossed, level_evidence, whiten
 from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
@@ -157,6 +159,31 @@ def test_the_slope_of_growth_is_that_of_a_regression_with_a_level_for_each_group
     assert found.slope == pytest.approx(line.params[3], rel=1e-9)
     assert [found.low, found.high] == pytest.approx(line.conf_int()[3], rel=1e-9)
     assert (found.se, found.freedom) == (pytest.approx(line.bse[3], rel=1e-9), line.df_resid)
+
+
+def sessions_of(
+    rng: np.random.Generator, printers: int, prints: int, printer_sd: float, print_sd: float
+) -> pd.DataFrame:
+    """One lot, each printer at an exposure of its own, its prints alike but for a lamp of its own and their own error."""
+    printer = np.repeat(np.arange(printers), prints)
+    x = np.resize([-0.15, 0.0, 0.15], printers)[printer]
+    growth = 0.06 * x + rng.normal(0, printer_sd, printers)[printer] + rng.normal(0, print_sd, printer.size)
+    names = {"run_id": np.arange(printer.size), "printer_id": printer, "lot_id": "L0", "day": np.arange(printer.size)}
+    return pd.DataFrame(names | {"log_exposure": x, "growth_mm": growth, "variance": 0.125})
+
+
+def test_a_slope_between_printers_has_the_error_of_their_lamps_however_many_prints() -> None:
+    """Prints taken as independent, the interval held in half of such farms."""
+    rng = np.random.default_rng(21)
+    exact = growth_slope(sessions_of(rng, 5, 4, 0.0, 0.0))
+    assert exact.slope == pytest.approx(0.06, rel=1e-9)
+    held = []
+    for _ in range(200):
+        found = growth_slope(sessions_of(rng, 5, 12, 0.003, 0.004))
+        assert (found.freedom, found.pieces) == (3.0, 60)
+        held.append(found.low <= 0.06 <= found.high)
+    assert 0.91 <= np.mean(held) <= 0.99
+    assert growth_slope(sessions_of(rng, 2, 12, 0.003, 0.004)).refused
 
 
 def test_a_ladder_needs_one_piece_more_than_a_line() -> None:
