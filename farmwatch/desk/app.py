@@ -86,10 +86,14 @@ def build_app(desk: Desk) -> Starlette:
         routes=routes,
         middleware=[Middleware(Guard, rules=desk.rules)],
         exception_handlers={
-            404: partial(_plain, "There is no such page.", 404),
+            404: partial(_no_page, desk),
             405: partial(_plain, "Not here.", 405),
         },
     )
+
+
+def _no_page(desk: Desk, request: Request, error: Exception) -> Response:
+    return desk.page(request, "trouble", 404, said="there is no such page")
 
 
 def _answer(desk: Desk, handler: Handler, request: Request) -> Response:

@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
@@ -18,6 +18,7 @@ from farmwatch.desk.security import Rules
 from farmwatch.records import ACTIONS, FEATURES, RUN_OUTCOMES, SERVICE_SUBJECTS, SIGNS
 from farmwatch.report import words
 from farmwatch.report.cautions import SAFETY
+from farmwatch.report.templates import templates_in
 from farmwatch.store import Farm
 
 _HERE = Path(__file__).parent / "templates"
@@ -51,14 +52,7 @@ class Desk:
 
     @cached_property
     def _templates(self) -> Environment:
-        environment = Environment(
-            loader=FileSystemLoader(_HERE),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        environment.filters.update(sentence=words.sentence, phrase=words.phrase, action=words.action)
+        environment = templates_in(_HERE)
         environment.globals.update(
             css=Markup((_HERE / "desk.css").read_text(encoding="utf-8")),
             script=Markup((_HERE / "desk.js").read_text(encoding="utf-8")),

@@ -10,17 +10,16 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
-from farmwatch.causes.questions import percent
-from farmwatch.report import words
 from farmwatch.report.charts import draw, trend_svg
 from farmwatch.report.contents import WeeklyContents
 from farmwatch.report.finding_part import FindingPart
 from farmwatch.report.pictures import Picture
 from farmwatch.report.room import Daily
 from farmwatch.report.subjects import SubjectRow, Trend
+from farmwatch.report.templates import templates_in
 
 _HERE = Path(__file__).parent
 
@@ -66,22 +65,8 @@ def number(value: float) -> str:
 
 
 def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters.update(
-        capitalise=words.sentence,
-        date=words.date,
-        number=number,
-        percent=percent,
-        ratio=ratio_words,
-        whole=lambda value: f"{value:.0f}",
-    )
+    environment = templates_in(_HERE)
+    environment.filters.update(number=number, ratio=ratio_words, whole=lambda value: f"{value:.0f}")
     environment.globals.update(anchor=anchor, shown=shown, trend=trend_markup)
     return environment
 

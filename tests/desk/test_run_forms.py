@@ -282,7 +282,9 @@ def test_an_empty_farm_has_every_page_and_takes_a_first_run(tmp_path: Path) -> N
     for path in ("/", "/printers", "/printer?id=new", "/service", "/coupons", "/coupons?kind=films", "/findings"):
         assert browser.get(path).status == 200, path
     for path in ("/run?id=none", "/run?printer=", "/finding?id=none", "/nothing"):
-        assert browser.get(path).status == 404, path
+        answer = browser.get(path)
+        assert answer.status == 404, path
+        assert 'href="/"' in answer.text, path
     page = browser.get("/run?printer=ash")
     typed = {"run_id": "A1", "started_at": "2031-03-05T08:00", "ended_at": "", "outcome": "good"}
     browser.follow(browser.send(page, "/run", typed))
