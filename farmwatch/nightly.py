@@ -167,8 +167,10 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
 
 def history_of(farm: Farm) -> History:
     """The farm's records, read and joined. Raises what the store raises."""
-    others = farm.records([table for table in TABLES if table != "parts"])
-    return join_history(others, farm.pieces("parts", PART_COLUMNS))
+    others = [table for table in TABLES if table != "parts"]
+    return join_history(
+        farm.records(others), farm.pieces("parts", PART_COLUMNS)
+    )  # no name here: the join lets go of them
 
 
 def nightly(farm: Farm, as_of: dt.date, engine: Engine | None = None, history: History | None = None) -> NightResult:

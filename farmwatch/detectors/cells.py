@@ -25,6 +25,7 @@ FACTOR_COLUMN = {
     "family": "family",
 }
 SIGN_COUNT = len(SIGNS) + 1  # the last column holds failures without a written sign
+PLATES_AT_ONCE = 50_000  # that are cut together: all at once would take 80 bytes a part
 
 
 @dataclass(frozen=True)
@@ -68,30 +69,26 @@ def sign_columns(signs: pd.Series) -> np.ndarray:
 
 def cut_cells(plates: pd.DataFrame, parts: pd.DataFrame) -> Cells:
     """Cut joined ``plates`` and ``parts`` (see ``History``) into cells."""
-    design_code, designs = pd.factorize(parts["design_id"], sort=True)
-    key = parts["plate"].to_numpy() * np.int64(len(designs) + 1) + (design_code + 1)
-    part_keys = np.unique(key)
+    design_code, designs = _coded(parts["design_id"])
     outcome = plates["outcome"].to_numpy()
     bare = (plates["parts"].to_numpy() == 0) & (outcome != "stopped")
-    bare_keys = np.flatnonzero(bare) * (len(designs) + 1)
-    keys = np.union1d(part_keys, bare_keys)
-    part_cell = np.searchsorted(keys, key).astype("int32")
-    plate = keys // (len(designs) + 1)
-    whole_run = np.isin(keys, bare_keys)
+    plate, design, part_cell = _cut(parts["plate"].to_numpy(), design_code, bare)
+    whole_run = bare[plate] & (design == -1)
 
-    codes, levels = [], []
-    for factor in FACTORS:
+    codes = np.empty((len(plate), len(FACTORS)), np.int32)
+    levels: list[np.ndarray] = []
+    for column, factor in enumerate(FACTORS):
         if factor == "design":
-            codes.append(keys % (len(designs) + 1) - 1)
+            codes[:, column] = design
             levels.append(np.asarray(designs, dtype=object))
         else:
             code, names = pd.factorize(plates[FACTOR_COLUMN[factor]], sort=True)
-            codes.append(code[plate])
+            codes[:, column] = code[plate]
             levels.append(np.asarray(names, dtype=object))
     first_day = plates["day"].min() if len(plates) else pd.Timestamp("2000-01-01")
     return Cells(
-        plate=plate.astype("int32"),
-        codes=np.column_stack(codes).astype("int32"),
+        plate=plate,
+        codes=codes,
         levels=tuple(levels),
         fixed=_fixed(plates, parts, plate, part_cell, whole_run),
         part_cell=part_cell,
@@ -102,6 +99,31 @@ def cut_cells(plates: pd.DataFrame, parts: pd.DataFrame) -> Cells:
         day=(plates["day"] - first_day).dt.days.to_numpy().astype("int64"),
         first_day=first_day,
     )
+
+
+def _coded(designs: pd.Series) -> tuple[np.ndarray, pd.Index]:
+    """Code of each part's design, -1 where none is written, and the designs in order."""
+    code, names = pd.factorize(designs, sort=True)
+    return code.astype(np.int16 if len(names) < 1 << 15 else np.int32), pd.Index(names)
+
+
+def _cut(plate: np.ndarray, design: np.ndarray, bare: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Plate and design of each cell, (cells,), and the cell of each part, (parts,). ``plate``: of each part, ascending;
+    ``bare``: (plates,) which have a cell without a design whether or not a part is written."""
+    part_cell = np.empty(len(plate), np.int32)
+    cell_plate, cell_design, cells = [], [], 0
+    for first in range(0, len(bare), PLATES_AT_ONCE):
+        inside = slice(*np.searchsorted(plate, [first, first + PLATES_AT_ONCE]))
+        wide = int(design[inside].max(initial=-1)) + 2
+        key = (plate[inside] - first) * np.int64(wide) + (design[inside] + 1)
+        keys = np.union1d(key, np.flatnonzero(bare[first : first + PLATES_AT_ONCE]) * wide)
+        part_cell[inside] = cells + np.searchsorted(keys, key)
+        cell_plate.append((first + keys // wide).astype(np.int32))
+        cell_design.append((keys % wide - 1).astype(np.int32))
+        cells += len(keys)
+    if not cell_plate:
+        return np.zeros(0, np.int32), np.zeros(0, np.int32), part_cell
+    return np.concatenate(cell_plate), np.concatenate(cell_design), part_cell
 
 
 def part_signs(plates: pd.DataFrame, parts: pd.DataFrame) -> np.ndarray:
@@ -119,14 +141,12 @@ def _fixed(
     height = np.full(len(plate), np.nan)
     np.fmax.at(height, part_cell, parts["height_mm"].to_numpy())
     cold = np.clip(20.0 - plates["ambient_c"].to_numpy(), 0.0, 15.0)
-    columns = [
-        np.ones(len(plate)),
-        whole_run.astype(float),
-        (np.nan_to_num(load, nan=0.3) - 0.3)[plate] * 2.0,
-        np.log(np.clip(np.nan_to_num(height, nan=40.0), 1.0, None) / 40.0),
-        np.nan_to_num(cold, nan=0.0)[plate] / 5.0,
-    ]
-    return np.column_stack(columns)
+    columns = np.ones((len(plate), 5))
+    columns[:, 1] = whole_run
+    columns[:, 2] = (np.nan_to_num(load, nan=0.3) - 0.3)[plate] * 2.0
+    columns[:, 3] = np.log(np.clip(np.nan_to_num(height, nan=40.0), 1.0, None) / 40.0)
+    columns[:, 4] = np.nan_to_num(cold, nan=0.0)[plate] / 5.0
+    return columns
 
 
 def count_cells(cells: Cells, known: np.ndarray, failed: np.ndarray, plates: int) -> CellCounts:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import union_categoricals
 
 from farmwatch.detectors.cells import Cells, cut_cells
+from farmwatch.detectors.part_columns import Numbers, Words
 from farmwatch.evidence import Check, Evidence, FindingKind, Subject
 from farmwatch.records import TABLES, Records, empty
 from farmwatch.settings import Settings
@@ -152,8 +152,9 @@ def join_history(records: Records, parts: Iterable[pd.DataFrame] | None = None) 
     ``parts``: the rows of that table piece by piece, each with PART_COLUMNS, so that they never stand whole beside what is
     made of them; by default those of ``records``.
     """
-    plates = _join_plates(records)
-    columns = _join_parts(plates, [records.parts] if parts is None else parts)
+    plates, pieces = _join_plates(records), [records.parts] if parts is None else parts
+    records = replace(records, runs=empty("runs"), parts=empty("parts"))  # the runs as they were make room
+    columns = _join_parts(plates, pieces)
     number, plate = len(plates), columns["plate"]
     plates["parts"] = np.bincount(plate, weights=columns["known"], minlength=number)
     plates["failures"] = np.bincount(plate, weights=columns["failed"], minlength=number)
@@ -164,8 +165,7 @@ def join_history(records: Records, parts: Iterable[pd.DataFrame] | None = None) 
     recorded = columns.pop("recorded_at")
     late = np.flatnonzero(recorded > _instants(plates["known_at"])[plate])
     late_parts = pd.Series(pd.to_datetime(recorded[late], utc=True), index=late, dtype="datetime64[us, UTC]")
-    others = replace(records, runs=empty("runs"), parts=empty("parts"))
-    return History(others, plates, pd.DataFrame(columns, copy=False), late_parts)
+    return History(records, plates, pd.DataFrame(columns, copy=False), late_parts)
 
 
 def _join_plates(records: Records) -> pd.DataFrame:
@@ -182,21 +182,17 @@ def _join_plates(records: Records) -> pd.DataFrame:
 def _join_parts(plates: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> dict[str, Any]:
     """The columns of ``History.parts``, then ``footprint_mm2`` and ``recorded_at``, in the order of the plates."""
     row_of_run = pd.Index(plates["run_id"])
-    pieces = [_join_piece(row_of_run, piece) for piece in parts]
-    plate, number = (np.concatenate([piece[name] for piece in pieces]) for name in ("plate", "part_no"))
-    order = np.lexsort((number, plate))
     columns: dict[str, Any] = {}
-    for name in list(pieces[0]):
-        column = [piece.pop(name) for piece in pieces]  # popped, so that only one column at a time stands twice
-        if isinstance(column[0], pd.Categorical):
-            columns[name] = union_categoricals(column, sort_categories=True)[order]
-        else:
-            columns[name] = np.concatenate(column)[order]
-    return columns
+    for piece in parts:
+        for name, values in _join_piece(row_of_run, piece).items():
+            columns.setdefault(name, Words() if isinstance(values, pd.Series) else Numbers()).add(values)
+    order = np.lexsort((columns["part_no"].values, columns["plate"].values))
+    # one column after the other, so that only one at a time stands twice
+    return {name: column.take(order) for name, column in columns.items()}
 
 
 def _join_piece(row_of_run: pd.Index, piece: pd.DataFrame) -> dict[str, Any]:
-    """The columns of those rows of ``piece`` whose run is in ``row_of_run``, in the smallest types that hold them."""
+    """The columns of those rows of ``piece`` whose run is in ``row_of_run``: texts as they are, numbers as arrays."""
     code, runs = pd.factorize(piece["run_id"])
     plate = np.append(row_of_run.get_indexer(runs), -1)[code].astype("int32")
     piece, plate = piece[plate >= 0], plate[plate >= 0]
@@ -204,8 +200,8 @@ def _join_piece(row_of_run: pd.Index, piece: pd.DataFrame) -> dict[str, Any]:
     return {
         "plate": plate,
         "part_no": pd.to_numeric(piece["part_no"], downcast="integer").to_numpy(),
-        "design_id": pd.Categorical(piece["design_id"]),
-        "sign": pd.Categorical(piece["sign"]),
+        "design_id": piece["design_id"],
+        "sign": piece["sign"],
         **{name: piece[name].to_numpy() for name in ("x_mm", "y_mm", "height_mm", "failure_height_mm")},
         "known": (outcome != "unknown").to_numpy(),
         "failed": (outcome == "failed").to_numpy(),

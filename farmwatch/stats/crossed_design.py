@@ -15,7 +15,6 @@ from itertools import combinations
 import numpy as np
 from scipy.linalg import cho_solve
 from scipy.linalg.lapack import dpotrf, dpotri
-from scipy.sparse import csr_array
 
 
 @dataclass(frozen=True)
@@ -85,15 +84,6 @@ class Design:
     def fixed_slice(self) -> slice:
         return slice(self.dense - self.fixed.shape[1], self.dense)
 
-    @cached_property
-    def indicators(self) -> csr_array:
-        """The levels' columns as a sparse matrix, shape (rows, size)."""
-        columns = np.stack([codes + where.start for codes, where in zip(self.codes, self.slices, strict=True)], axis=1)
-        named = np.stack([codes < count for codes, count in zip(self.codes, self.levels, strict=True)], axis=1)
-        starts = np.concatenate([[0], np.cumsum(named.sum(axis=1))])
-        entries = columns[named]
-        return csr_array((np.ones(len(entries)), entries, starts), shape=(len(self.offset), self.size))
-
     def linear(self, coefficients: np.ndarray) -> np.ndarray:
         """The linear predictor, offset included. Shape (rows,)."""
         result = self.offset + self.fixed @ coefficients[self.fixed_slice]
@@ -117,9 +107,13 @@ class Design:
         weighted = self.fixed * weights[:, None]
         inner = self.fixed_slice
         dense[inner, inner] = self.fixed.T @ weighted
-        if self.levels and weighted.shape[1]:
-            sums = (self.indicators.T @ weighted).T
-            dense[inner, : inner.start], border[inner] = sums[:, : inner.start], sums[:, self.dense :]
+        for column, values in enumerate(weighted.T, inner.start):
+            for factor, (codes, count, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
+                sums = np.bincount(codes, weights=values, minlength=count + 1)[:count]
+                if factor == self.largest:
+                    border[column] = sums
+                else:
+                    dense[column, where] = sums
         for codes, count, where in zip(self.codes, self.levels, self.slices, strict=True):
             diagonal[where] = np.bincount(codes, weights=weights, minlength=count + 1)[:count]
         for one, two, index in self.pairs():

@@ -157,6 +157,8 @@ class Farm:
         """What :meth:`read` gives, some rows after the other, so that a large table never stands whole in memory."""
         for rows in self.folder(table).batches(columns):
             yield conform(rows.to_pandas(), table)[list(columns)]
+        del rows
+        pa.default_memory_pool().release_unused()  # else Arrow keeps what it read for the next read
 
     def records(self, tables: Sequence[str] = tuple(TABLES)) -> Records:
         """The farm's tables as frames; those not named in ``tables`` are left empty."""

@@ -1,0 +1,56 @@
+"""Columns put together piece by piece are the columns put together at once."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from farmwatch.detectors import part_columns
+from farmwatch.detectors.cells import _cut
+from farmwatch.detectors.part_columns import Numbers, Words
+
+
+def test_numbers_keep_the_smallest_type_that_holds_them_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(part_columns, "FIRST_ROWS", 2)
+    pieces = [np.array([], np.int8), np.array([1, 2, 3], np.int8), np.array([300], np.int16), np.array([4], np.int8)]
+    numbers = Numbers()
+    for piece in pieces:
+        numbers.add(piece)
+    assert numbers.values.tolist() == [1, 2, 3, 300, 4]
+    taken = numbers.take(np.array([4, 3, 0, 1, 2]))
+    assert taken.tolist() == [4, 300, 1, 2, 3]
+    assert taken.dtype == np.int16
+    assert not len(numbers.values)
+
+
+def test_words_are_sorted_categories_whatever_order_they_came_in() -> None:
+    pieces = [pd.Series(["pear", None, "fig"], dtype="str"), pd.Series(["apple", "fig"], dtype="str")]
+    words = Words()
+    for piece in pieces:
+        words.add(piece)
+    taken = words.take(np.array([3, 1, 0, 2, 4]))
+    expected = pd.Categorical(pd.concat(pieces, ignore_index=True).iloc[[3, 1, 0, 2, 4]])
+    pd.testing.assert_extension_array_equal(taken, expected)
+
+
+def test_words_of_no_rows_have_no_categories() -> None:
+    words = Words()
+    words.add(pd.Series([], dtype="str"))
+    assert len(words.take(np.zeros(0, np.int64))) == 0
+
+
+def test_cells_cut_some_plates_after_the_other_are_the_cells_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    plate = np.sort(rng.integers(0, 40, 300)).astype(np.int32)
+    design = rng.integers(-1, 6, 300).astype(np.int8)
+    bare = rng.random(40) < 0.3
+    whole = _cut(plate, design, bare)
+    monkeypatch.setattr("farmwatch.detectors.cells.PLATES_AT_ONCE", 7)
+    for one, other in zip(_cut(plate, design, bare), whole, strict=True):
+        np.testing.assert_array_equal(one, other)
+    cell_plate, cell_design, part_cell = whole
+    np.testing.assert_array_equal(cell_plate[part_cell], plate)
+    np.testing.assert_array_equal(cell_design[part_cell], design)
+    pairs = {*zip(plate.tolist(), design.tolist(), strict=True), *((row, -1) for row in np.flatnonzero(bare).tolist())}
+    assert sorted(pairs) == list(zip(cell_plate.tolist(), cell_design.tolist(), strict=True))
