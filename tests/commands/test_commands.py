@@ -10,43 +10,13 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from promised import FINDING_FIELDS
 
 from farmwatch.cli import main
 from farmwatch.evidence import KINDS, STATUSES, SUBJECT_TYPES
 from farmwatch.simulate.farm import simulate
 from farmwatch.simulate.spec import FarmSpec, Fault
 from farmwatch.simulate.write import write_farm
-
-FIELDS = {
-    "finding_id",
-    "kind",
-    "subject_type",
-    "subject_id",
-    "sign",
-    "zone",
-    "direction",
-    "band",
-    "since",
-    "since_low",
-    "since_high",
-    "first_flagged_on",
-    "last_seen_on",
-    "observed",
-    "expected",
-    "opportunities",
-    "unit",
-    "effect",
-    "effect_low",
-    "effect_high",
-    "effect_unit",
-    "error_rate",
-    "separable",
-    "rivals",
-    "causes",
-    "next_checks",
-    "status",
-    "detail",
-}
 
 
 def run(*words: str, farm: Path | None = None) -> Result:
@@ -77,7 +47,7 @@ def test_findings_are_published_with_every_field_of_the_contract(farm: Path) -> 
     listed = json.loads(run("findings", "--json", farm=farm).stdout)
     assert any(row["subject_id"] == "P02" and row["kind"] == "rate_shift" for row in listed)
     for row in listed:
-        assert set(row) >= FIELDS
+        assert set(row) >= set(FINDING_FIELDS)
         assert row["kind"] in KINDS
         assert row["subject_type"] in SUBJECT_TYPES
         assert row["status"] in STATUSES

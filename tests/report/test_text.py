@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
+from promised import FINDING_FIELDS
 
 from farmwatch.evidence import Subject
 from farmwatch.report.answers import as_csv_text, as_json_rows, as_table_text
@@ -20,43 +21,12 @@ from farmwatch.report.text import cells, findings_table, plain, printable, to_js
 
 from .conftest import Case, finding_of, one_of_each
 
-# the fields that outside programs read
-FIELDS = (
-    "finding_id",
-    "kind",
-    "subject_type",
-    "subject_id",
-    "sign",
-    "zone",
-    "band",
-    "direction",
-    "since",
-    "since_low",
-    "since_high",
-    "first_flagged_on",
-    "last_seen_on",
-    "observed",
-    "expected",
-    "opportunities",
-    "unit",
-    "effect",
-    "effect_low",
-    "effect_high",
-    "effect_unit",
-    "error_rate",
-    "separable",
-    "rivals",
-    "causes",
-    "next_checks",
-    "status",
-)
-
 
 def test_every_published_field_is_there_in_plain_types(case: Case) -> None:
     published = to_json(case.findings)
     assert json.loads(json.dumps(published, allow_nan=False)) == published
     for item in published:
-        assert set(FIELDS) <= set(item)
+        assert set(FINDING_FIELDS) <= set(item)
         for name in ("since", "since_low", "since_high", "first_flagged_on", "last_seen_on"):
             assert dt.date.fromisoformat(item[name]).isoformat() == item[name]
         assert item["causes"][0] == {
