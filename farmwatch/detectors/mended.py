@@ -110,7 +110,7 @@ def _of_subject(night: Night, evidence: Evidence) -> np.ndarray:
     if evidence.kind == "plate_pattern" and evidence.zone is not None:
         plate = parts["plate"].to_numpy()
         mine &= zone_mask(
-            evidence,
+            evidence.detail["normalised"],
             parts["x_mm"].to_numpy(),
             parts["y_mm"].to_numpy(),
             plates["plate_width_mm"].to_numpy()[plate],

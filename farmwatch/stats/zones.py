@@ -7,12 +7,11 @@ units of the plate's shorter half side.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-
-from farmwatch.evidence import Evidence
 
 SIDE_CUTS = (0.0, 0.33, 0.6, 0.8)
 CORNER_CUTS = (0.0, 0.3, 0.55)
@@ -238,17 +237,16 @@ def normalised_edges(zones: Zones, index: int) -> dict[str, float | int]:
 
 
 def zone_mask(
-    evidence: Evidence, x_mm: np.ndarray, y_mm: np.ndarray, width_mm: np.ndarray, depth_mm: np.ndarray
+    place: Mapping[str, float], x_mm: np.ndarray, y_mm: np.ndarray, width_mm: np.ndarray, depth_mm: np.ndarray
 ) -> np.ndarray:
-    """Which parts lie in the zone of a ``plate_pattern``: bool of shape (parts,); False where the position is unknown.
+    """Which parts lie in a zone: bool of shape (parts,); False where the position is unknown.
 
-    ``width_mm``, ``depth_mm``: of each part's plate (or one number for all). Raises ``KeyError`` for evidence without a
-    zone.
+    ``place``: the zone as :func:`normalised_edges` tells it, kept in a pattern's detail under ``normalised``.
+    ``width_mm``, ``depth_mm``: of each part's plate (or one number for all). Raises ``KeyError`` without a shape.
     """
-    place = evidence.detail["normalised"]
     half_width = np.broadcast_to(np.asarray(width_mm, float) / 2.0, np.shape(x_mm))
     half_depth = np.broadcast_to(np.asarray(depth_mm, float) / 2.0, np.shape(x_mm))
     edges = {key: np.array([float(place.get(key, np.nan))]) for key in ZONE_NUMBERS}
-    zone = Zones((str(evidence.zone),), shape=np.array([int(place["shape"])]), weight=np.ones(1), **edges)
+    zone = Zones(("",), shape=np.array([int(place["shape"])]), weight=np.ones(1), **edges)
     u, v = np.asarray(x_mm, float) / half_width, np.asarray(y_mm, float) / half_depth
     return np.asarray(membership(zone, u, v, half_width, half_depth)[:, 0] > 0)

@@ -60,7 +60,7 @@ def test_mask_finds_the_failures_that_the_evidence_counts(spotted: tuple[Records
     mine = np.flatnonzero(night.plates["run_id"].isin(found.run_ids))
     parts = night.parts[night.parts["plate"].isin(mine)]
     inside = zone_mask(
-        found,
+        found.detail["normalised"],
         parts["x_mm"].to_numpy(),
         parts["y_mm"].to_numpy(),
         np.array(found.detail["plate_width_mm"]),

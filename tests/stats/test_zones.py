@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import datetime as dt
-
 import numpy as np
 import pytest
 
-from farmwatch.evidence import ZONES, Evidence, Subject
+from farmwatch.evidence import ZONES
 from farmwatch.stats.zones import (
     geometry,
     membership,
@@ -22,16 +20,6 @@ from farmwatch.stats.zones import (
 def _grid(number: int, half_width: float, half_depth: float) -> tuple[np.ndarray, ...]:
     u, v = (axis.ravel() for axis in np.meshgrid(*[(np.arange(number) + 0.5) / number * 2 - 1] * 2))
     return u, v, np.full(u.size, half_width), np.full(u.size, half_depth)
-
-
-def _evidence(index: int, half_width: float, half_depth: float) -> Evidence:
-    zones, day = zone_dictionary(), dt.date(2031, 1, 6)
-    detail = {**geometry(zones, index, half_width, half_depth), "normalised": normalised_edges(zones, index)}
-    numbers = dict.fromkeys(("observed", "expected", "opportunities", "effect", "effect_low", "effect_high"), 1.0)
-    return Evidence(
-        "plate_pattern", Subject("printer", "P1"), day, day, day, unit="parts", effect_unit="odds ratio",
-        error_rate=0.1, score=1.0, direction="up", zone=zones.name[index], detail=detail, **numbers,
-    )  # fmt: skip
 
 
 def test_every_published_name_is_there_and_weights_sum_to_one() -> None:
@@ -81,13 +69,13 @@ def test_shares_of_the_plate_agree_with_geometry() -> None:
 
 
 @pytest.mark.parametrize(("half_width", "half_depth"), [(100.0, 60.0), (60.0, 100.0)])
-def test_mask_of_evidence_equals_membership(half_width: float, half_depth: float) -> None:
+def test_mask_of_a_zone_told_in_numbers_equals_membership(half_width: float, half_depth: float) -> None:
     zones = zone_dictionary()
     u, v, _, _ = grid = _grid(37, half_width, half_depth)
     inside = membership(zones, *grid) > 0
     for index in range(len(zones)):
-        evidence = _evidence(index, half_width, half_depth)
-        mask = zone_mask(evidence, u * half_width, v * half_depth, 2 * half_width, 2 * half_depth)
+        place = normalised_edges(zones, index)
+        mask = zone_mask(place, u * half_width, v * half_depth, 2 * half_width, 2 * half_depth)
         assert (mask == inside[:, index]).all()
 
 
