@@ -21,7 +21,7 @@ def evidence_of(scene: Scene, claim: Claim, rivals: tuple[Subject, ...]) -> Evid
     fit = fit_scene(scene)
     effect = _effect(scene, fit, claim)
     reach = _t_reach(effect)
-    inside = claim.stream.columns[:, claim.best] > 0.0
+    inside = claim.stream.columns[:, claim.best]
     touched = scene.frame[inside]
     level = contrast(fit, np.average(scene.design[inside], axis=0, weights=scene.weight[inside]))
     observed = float(np.average(scene.y[inside], weights=scene.weight[inside]))
@@ -133,7 +133,7 @@ def _would_separate(subject: Subject, rivals: tuple[Subject, ...]) -> str:
 def _since(scene: Scene, claim: Claim) -> tuple[dt.date, dt.date, dt.date]:
     """Most probable day of onset and its 90 % interval; an onset may lie anywhere between two days of measuring."""
     stream = claim.stream
-    inside = stream.columns[:, 0] > 0.0
+    inside = stream.columns[:, 0]
     first = int(scene.frame.loc[inside, "day"].min())
     begin = min(_first_use(scene, stream.subject), first)
     if stream.absolute or (stream.days.size == 1 and stream.from_start):

@@ -8,6 +8,7 @@ that explains most is taken first and then allowed for.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import cast
 
@@ -34,6 +35,7 @@ SHARED = np.array([0.0, 0.3, 1.0, 3.0])  # what a day of measuring shares, as a 
 OFFSETS = np.array([3.0, 8.0, 20.0])  # how far off a faulty subject may lie, in the same units
 FAR_OFF = np.array([3.0, 6.0])  # how far off zero a faulty norm may lie, in units of the tolerance
 PREFERENCE: tuple[SubjectType, ...] = ("lot", "printer", "profile", "farm")
+ONSETS_AT_ONCE = 256  # candidates whose columns stand in full at a time: all those of 100 printers took 0.4 GiB
 RIVAL_COST = 3.0  # log-likelihood: subjects whose claims differ by less cannot be told apart
 
 
@@ -89,18 +91,9 @@ def _with_shared_days(scene: Scene) -> Scene:
 
 
 def _claims(scene: Scene, fit: CrossedFit, streams: list[Stream]) -> list[Claim]:
-    """What every stream claims, given what was found before it; all relative streams in one pass."""
+    """What every stream claims, given what was found before it; many relative streams in one pass."""
     relative = [stream for stream in streams if not stream.absolute]
-    claims = []
-    if relative:
-        columns = np.concatenate([stream.columns for stream in relative], axis=1)
-        evidence = _columns_evidence(scene, fit, columns)
-        lone = columns.sum(axis=0) == 1.0
-        chance = scene.night.settings.cure_offset.session_botched
-        doubted = np.where(lone, or_botched(evidence, chance), evidence)
-        ends = np.cumsum([stream.days.size for stream in relative])[:-1]
-        parts = (np.split(each, ends) for each in (evidence, doubted))
-        claims = [_claim(s, e, d) for s, e, d in zip(relative, *parts, strict=True)]
+    claims = [claim for some in _by_onsets(relative) for claim in _relative_claims(scene, fit, some)]
     tolerance = scene.night.settings.cure_offset.target_tolerance_mm
     for stream in streams:
         if stream.absolute:
@@ -108,6 +101,24 @@ def _claims(scene: Scene, fit: CrossedFit, streams: list[Stream]) -> list[Claim]
             off = level_evidence(value, tolerance, tolerance * FAR_OFF)
             claims.append(_claim(stream, np.array([off]), np.array([off])))
     return claims
+
+
+def _by_onsets(streams: list[Stream]) -> Iterator[list[Stream]]:
+    """The streams in lots of about ONSETS_AT_ONCE candidates."""
+    which = np.cumsum([stream.days.size for stream in streams]) // ONSETS_AT_ONCE
+    for number in np.unique(which):
+        yield [stream for stream, lot in zip(streams, which, strict=True) if lot == number]
+
+
+def _relative_claims(scene: Scene, fit: CrossedFit, streams: list[Stream]) -> list[Claim]:
+    columns = np.concatenate([stream.columns for stream in streams], axis=1)
+    evidence = _columns_evidence(scene, fit, columns)
+    lone = columns.sum(axis=0) == 1
+    chance = scene.night.settings.cure_offset.session_botched
+    doubted = np.where(lone, or_botched(evidence, chance), evidence)
+    ends = np.cumsum([stream.days.size for stream in streams])[:-1]
+    parts = (np.split(each, ends) for each in (evidence, doubted))
+    return [_claim(s, e, d) for s, e, d in zip(streams, *parts, strict=True)]
 
 
 def or_botched(evidence: np.ndarray, chance: float) -> np.ndarray:
@@ -163,7 +174,7 @@ def _may_have_ended(scene: Scene, claim: Claim) -> Scene:
     stream = claim.stream
     if stream.subject.type != "printer":
         return scene
-    day, touched = scene.frame["day"].to_numpy(), stream.columns[:, claim.best] > 0.0
+    day, touched = scene.frame["day"].to_numpy(), stream.columns[:, claim.best]
     for event in light_days(scene.night).get(stream.subject.id, ()):
         after = touched & (day >= event)
         if event > stream.days[claim.best] and after.any():

@@ -23,8 +23,9 @@ SERVICE_WEIGHT = 10.0  # a change after the light was touched, against one on an
 @dataclass(frozen=True)
 class Stream:
     """A subject and its candidate onsets. ``days``: first day of each; ``weight``: how many candidates each stands
-    for; ``columns``: (sessions, onsets), 1 where a session would be touched. ``absolute``: held against zero growth,
-    not against the peers. ``from_start``: the first candidate is 'always so'."""
+    for; ``columns``: (sessions, onsets), whether a session would be touched: bool, for there are as many onsets as there
+    are sessions. ``absolute``: held against zero growth, not against the peers. ``from_start``: the first candidate is
+    'always so'."""
 
     subject: Subject
     days: np.ndarray
@@ -132,12 +133,12 @@ def _streams(night: Night, frame: pd.DataFrame, least: int) -> tuple[Stream, ...
         subject = Subject("profile", name)
         streams.append(_stream(subject, inside, day, pieces, least, len(profiles) > 2, oldest, None, True))
         if pieces[inside].sum() >= least:
-            streams.append(Stream(subject, np.array([day[inside].min()]), np.ones(1), inside[:, None] * 1.0, True))
+            streams.append(Stream(subject, np.array([day[inside].min()]), np.ones(1), inside[:, None], True))
     if len(profiles) != 1:
         everything = np.ones(len(frame), bool)
         streams.append(_stream(Subject("farm", "farm"), everything, day, pieces, least, False, oldest, None, True))
         if pieces.sum() >= least:
-            whole = np.ones((len(day), 1))
+            whole = np.ones((len(day), 1), bool)
             streams.append(Stream(Subject("farm", "farm"), np.array([first_day]), np.ones(1), whole, True))
     return tuple(stream for stream in streams if stream.days.size)
 
@@ -175,7 +176,7 @@ def _stream(
         if days.size:
             weight = np.where(touched, SERVICE_WEIGHT, 1.0)
             weight *= days.size / weight.sum()
-    columns = (inside[:, None] & (day[:, None] >= days[None, :])).astype(float)
+    columns = inside[:, None] & (day[:, None] >= days[None, :])
     return Stream(subject, days, weight, columns, False, bool(eligible[0]))
 
 
@@ -204,7 +205,7 @@ def fit_scene(scene: Scene) -> CrossedFit:
 def level_row(scene: Scene, stream: Stream) -> np.ndarray:
     """The norm that a profile (or the farm) prints with: printers, lots and found faults left out."""
     row = np.zeros(len(scene.effects))
-    inside = stream.columns[:, 0] > 0.0
+    inside = stream.columns[:, 0]
     for k, (factor, _) in enumerate(scene.effects):
         if factor == "norm" or factor in ("profile", "resin"):
             row[k] = scene.design[inside, k].mean()
