@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ import pandas as pd
 from farmwatch.detectors.measures import PEERS_AT_LEAST, Measure, measures_of, residuals
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.pads import pad_shifts
+from farmwatch.detectors.signal_rivals import Readings, rivals_of
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.change_points import segment
 from farmwatch.stats.drift_scan import scan_drifting
@@ -44,7 +46,7 @@ class Stream:
 
     ``drifts``: whether it may drift by itself, having no peers that would tell its season from its fault; ``own_until``: the
     day before which it may have a level of its own, as the age of its film is unknown, 0 for none; ``plates``: the window's
-    rows that made it, (runs,).
+    rows that made it, (runs,); ``readings``: every subject's runs of the measure.
     """
 
     subject: Subject
@@ -55,6 +57,7 @@ class Stream:
     own_until: int
     noise: DailyNoise
     plates: np.ndarray
+    readings: Readings
 
 
 @dataclass(frozen=True)
@@ -112,27 +115,31 @@ def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: 
         return
     shared = int(enough.sum()) >= PEERS_AT_LEAST
     level = daily.mean - np.nanmedian(np.where(enough[:, None], daily.mean, 0.0), axis=1)[:, None]
-    own = level - shared_course(level, enough) if shared else level
+    course = shared_course(level, enough) if shared else np.zeros(level.shape)
+    own = level - course
     drifts = subject_type == "room" or (not shared and measure.unit == "degC")
     noise = daily_noise(own[enough])
     if not noise.scale > ROUNDING:
         yield Check(DETECTOR, "too_few", "farm", "farm", f"{measure.words}: does not vary, or on too few days in a row")
         return
+    known = subject >= 0
+    apart = np.where(known, rest - course[subject, np.maximum(day, 0)], np.nan)
+    readings = Readings(apart, np.where(known, 2 * subject + measure.unaged, -1), day)
     for number in np.flatnonzero(enough):
         rows = np.flatnonzero((subject == number) & np.isfinite(rest))
         who = Subject(subject_type, str(labels[number]))
         runs = daily.runs[number]
-        yield from _stream(who, measure, own[number], runs, drifts, noise, rows, day)
+        yield from _stream(who, measure, own[number], runs, drifts, noise, rows, readings)
     for number in np.flatnonzero(~enough):
         if labels[number] != "":
             reason = f"{measure.words}: fewer than {baseline + 2} days of it"
             yield Check(DETECTOR, "too_few", subject_type, str(labels[number]), reason)
     if shared:
-        course = _median_of_columns(level[enough])
+        all_of_them = _median_of_columns(level[enough])
         rows = np.flatnonzero(np.isfinite(rest))
-        runs = np.where(np.isfinite(course), daily.runs.sum(axis=0), 0)
-        noise = daily_noise(course[None, :])
-        yield from _stream(Subject("farm", "farm"), measure, course, np.sign(runs), True, noise, rows, day)
+        runs = np.where(np.isfinite(all_of_them), daily.runs.sum(axis=0), 0)
+        noise = daily_noise(all_of_them[None, :])
+        yield from _stream(Subject("farm", "farm"), measure, all_of_them, np.sign(runs), True, noise, rows, readings)
 
 
 def _stream(
@@ -143,14 +150,14 @@ def _stream(
     drifts: bool,
     noise: DailyNoise,
     rows: np.ndarray,
-    day: np.ndarray,
+    readings: Readings,
 ) -> Iterator[Stream]:
     there = (runs > 0) & np.isfinite(values)
     if there.sum() < DAYS_BEYOND_LEVEL or not noise.scale > ROUNDING:
         return
-    own_until = 0 if who.type == "farm" else 1 + int(day[rows][measure.unaged[rows]].max(initial=-1))
+    own_until = 0 if who.type == "farm" else 1 + int(readings.day[rows][measure.unaged[rows]].max(initial=-1))
     weight = np.where(there, np.minimum(runs / runs[there].mean(), 1.5), 0.0)
-    yield Stream(who, measure, values, weight, drifts, own_until, noise, rows)
+    yield Stream(who, measure, values, weight, drifts, own_until, noise, rows, readings)
 
 
 def daily_means(rest: np.ndarray, subject: np.ndarray, day: np.ndarray, subjects: int) -> Daily:
@@ -225,7 +232,8 @@ def _scan(group: list[Stream], baseline: int) -> tuple[StepScan, np.ndarray]:
 
 @dataclass(frozen=True)
 class Shift:
-    """A step of one stream: when, how large with a 95 % interval (unit of the measure), and on which plates."""
+    """A step of one stream: when, how large with a 95 % interval (unit of the measure), on which plates, and who else could
+    have moved it, with what would tell."""
 
     onset: OnsetPosterior
     observed: float
@@ -235,6 +243,8 @@ class Shift:
     plates: int
     run_ids: tuple[str, ...]
     steps: tuple[int, ...]
+    rivals: tuple[Subject, ...]
+    would: dict[str, Any]
 
 
 def _describe(
@@ -249,7 +259,9 @@ def _describe(
     ends = np.array([step, step - width, step + width])
     effect, low, high = observed / np.exp(step) * np.expm1(ends) if stream.measure.log else ends
     run_ids = tuple(window["run_id"].to_numpy(dtype=object)[rows[:RUNS_SHOWN]])
-    return Shift(onset, observed, float(effect), float(low), float(high), int(rows.size), run_ids, _steps(stream))
+    rivals, would = rivals_of(stream.subject, stream.readings, window, onset.day, step, error, stream.drifts)
+    size = float(effect), float(low), float(high)
+    return Shift(onset, observed, *size, int(rows.size), run_ids, _steps(stream), rivals, would)
 
 
 def _step(stream: Stream, scan: StepScan, number: int, day: int) -> tuple[float, float]:
@@ -266,7 +278,9 @@ def _basis(stream: Stream) -> np.ndarray:
 def _steps(stream: Stream) -> tuple[int, ...]:
     """The days on which the stream's level changed, all of them: one step, or several, as a failing part gives."""
     days = np.flatnonzero(stream.weight > 0)
-    return tuple(days[segment(stream.values[days]).changes].tolist())
+    aged, unaged = days[days >= stream.own_until], days[days < stream.own_until]
+    found = (part[segment(stream.values[part]).changes] for part in (unaged, aged))
+    return tuple(int(day) for part in found for day in part)
 
 
 def _evidence(stream: Stream, shift: Shift, first_day: np.datetime64, rate: float, allowed: float) -> Evidence:
@@ -289,7 +303,10 @@ def _evidence(stream: Stream, shift: Shift, first_day: np.datetime64, rate: floa
         error_rate=rate,
         score=float(np.log(allowed / rate)) if rate > 0 else LARGEST_LOG,
         direction="up" if shift.effect > 0 else "down",
-        detail={
+        separable=not shift.rivals,
+        rivals=shift.rivals,
+        detail=shift.would
+        | {
             "measure": measure.name,
             "words": words,
             "steps_on": [_date(first_day, each).isoformat() for each in shift.steps],

@@ -67,7 +67,7 @@ def with_rivals(evidence: Evidence, night: Night, counts: Counts | None = None) 
     if plans:
         detail["separating_plates"], detail["would_separate"] = plans, _in_words(plans[0], evidence.subject)
     elif subjects:
-        detail["would_separate"] = _one_without_the_other(evidence.subject, subjects[0])
+        detail["would_separate"] = one_without_the_other(evidence.subject, subjects[0])
     return replace(evidence, separable=not subjects, rivals=subjects, detail=detail)
 
 
@@ -176,7 +176,7 @@ def _in_words(plan: dict[str, Any], subject: Subject) -> str:
     return f"about {plan['plates']} plates of {kept} (enough four times in five)"
 
 
-def _one_without_the_other(subject: Subject, rival: Subject) -> str:
+def one_without_the_other(subject: Subject, rival: Subject) -> str:
     """What would tell two names that no plan of plates parts, in words."""
     for first, second in ((subject, rival), (rival, subject)):
         if (first.type, second.type) in WITHIN:

@@ -10,6 +10,10 @@ the same plates (aliased); leaving the suspect out once the rival is in costs li
 correlation of d1 and d2 is beyond a limit and leaving the suspect out costs less than twice as much. Plates weigh
 ``1 / (1 + (n - 1) rho)``, as parts of one plate fail together.
 
+A measure that stepped is asked about in the same way (``reading_rivals``), readings with normal errors in place of plates:
+
+    reading = level of its group + d1 [suspect's, since the step] + d2 [the other's, since the step] + error
+
 Bad at: three or more that share the blame, each pair of which looks separable.
 """
 
@@ -63,6 +67,36 @@ def rivals(
     """
     rows = np.ones(len(failures)) if weights is None else np.asarray(weights, float)
     plates = _Plates(np.asarray(failures, float), np.asarray(trials, float), np.asarray(offset, float), rows, prior_sd)
+    return _rivals(plates, codes, suspect, cost_limit, correlation_limit)
+
+
+def reading_rivals(
+    values: np.ndarray,
+    level: np.ndarray,
+    late: np.ndarray,
+    codes: np.ndarray,
+    suspect: tuple[int, int],
+    error_sd: float,
+    cost_limit: float = 3.0,
+    correlation_limit: float = 0.9,
+) -> tuple[Rival, ...]:
+    """Every level of another factor that could have moved the readings instead of ``suspect``, as in :func:`rivals`.
+
+    ``values``: shape (readings,). ``level``: whole numbers from 0, readings that share an unknown level. ``late``: True
+    since the step. ``codes``: integers (readings, factors), -1 for no level. ``error_sd``: of one reading, its correlation
+    with others included. Effects are drawn towards none by one reading's worth of doubt.
+    """
+    readings = _Readings(np.asarray(values, float), level, late, error_sd)
+    return _rivals(readings, np.where(late[:, None], codes, -1), suspect, cost_limit, correlation_limit)
+
+
+def _rivals(
+    plates: _Plates | _Readings,
+    codes: np.ndarray,
+    suspect: tuple[int, int],
+    cost_limit: float,
+    correlation_limit: float,
+) -> tuple[Rival, ...]:
     mine = codes[:, suspect[0]] == suspect[1]
     found: list[Rival] = []
     if not mine.any():
@@ -86,7 +120,12 @@ def rivals(
 
 
 def _compare(
-    plates: _Plates, mine: np.ndarray, other: np.ndarray, alone: float, cost_limit: float, correlation_limit: float
+    plates: _Plates | _Readings,
+    mine: np.ndarray,
+    other: np.ndarray,
+    alone: float,
+    cost_limit: float,
+    correlation_limit: float,
 ) -> tuple[Reason, float, float, float, int, int, int] | None:
     instead = plates.gain(other[:, None])[0]
     if instead < 0.5 * alone:
@@ -151,3 +190,29 @@ class _Plates:
             if np.max(np.abs(step)) < 1e-8:
                 break
         return best - start, np.linalg.inv(curvature)
+
+
+@dataclass(frozen=True)
+class _Readings:
+    values: np.ndarray
+    level: np.ndarray
+    late: np.ndarray
+    error_sd: float
+
+    def score_gain(self, member: np.ndarray) -> float:
+        """What one effect gains in log-likelihood; quick enough to be exact."""
+        return self.gain(member[:, None])[0]
+
+    def gain(self, members: np.ndarray) -> tuple[float, np.ndarray]:
+        """Log-likelihood gained by one effect a column of ``members``, (readings, columns), and the effects' covariance."""
+        design = self._within(members & self.late[:, None])
+        curvature = (design.T @ design + np.eye(design.shape[1])) / self.error_sd**2
+        covariance = np.linalg.inv(curvature)
+        slope = design.T @ self.values / self.error_sd**2
+        return 0.5 * float(slope @ covariance @ slope), covariance
+
+    def _within(self, members: np.ndarray) -> np.ndarray:
+        """Columns less their mean within each level: what is constant there is the level's own."""
+        size = np.maximum(np.bincount(self.level), 1)
+        columns = [member - (np.bincount(self.level, weights=member) / size)[self.level] for member in members.T]
+        return np.column_stack(columns)

@@ -93,6 +93,18 @@ def _moments(mass: np.ndarray, ratio: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return np.maximum(mean, 0.0), np.sqrt(np.maximum(np.sum(mass * ratio**2, axis=0) - mean**2, 0.0))
 
 
+def readings_to_separate(step: float, error_sd: float, target: float = 3.0, chance: float = 0.8) -> float:
+    """How many readings that carry one suspect of a step without the other would tell them apart.
+
+    Each adds step^2 / (2 error_sd^2) to the log-likelihood ratio in the mean, with a variance of twice that: the wrong suspect
+    is ruled out (``target``) with that ``chance``. ``inf`` where there is no step.
+    """
+    if not abs(step) > 0.0 or not error_sd > 0.0:
+        return float("inf")
+    lucky = float(ndtri(chance))
+    return float(np.ceil(((lucky + np.sqrt(lucky**2 + 2.0 * target)) * error_sd / step) ** 2))
+
+
 @dataclass(frozen=True)
 class Arrangement:
     """Plates to print: this level of the first factor with this of the second, so many of them."""

@@ -77,6 +77,38 @@ def test_a_cold_vat_is_found_with_its_size_and_day(quiet: Records) -> None:
     assert found.score == pytest.approx(np.log(0.1 / found.error_rate))
 
 
+def with_own_lot(records: Records, elsewhere: int) -> Records:
+    """P03's runs since the onset of a lot that ran on no other printer, but for ``elsewhere`` runs."""
+    runs = records.runs.copy()
+    late = records.local_dates(runs["started_at"]).dt.date >= ONSET
+    others = runs.index[late & (runs["printer_id"] != "P03")][:elsewhere]
+    runs.loc[(late & (runs["printer_id"] == "P03")) | runs.index.isin(others), "lot_id"] = "only here"
+    return dataclasses.replace(records, runs=runs)
+
+
+def test_a_step_that_came_with_a_lot_names_it_and_the_runs_that_would_tell(quiet: Records) -> None:
+    cold = cold_vat(quiet)
+    (found,) = verdicts(with_own_lot(cold, 0)).evidence
+    assert not found.separable
+    assert found.rivals == (Subject("lot", "only here"),)
+    assert found.detail["would_separate"].startswith("about ")
+    assert "plates of printer P03 without lot only here, or of lot only here without" in found.detail["would_separate"]
+    (apart,) = verdicts(with_own_lot(cold, 60)).evidence
+    assert (apart.separable, apart.rivals) == (True, ())
+    assert "would_separate" not in apart.detail
+
+
+def test_a_room_of_one_printer_has_it_as_its_rival(quiet: Records) -> None:
+    own = quiet.printers["room"].where(quiet.printers["printer_id"] != "P03", "cellar")
+    records = dataclasses.replace(quiet, printers=quiet.printers.assign(room=own))
+    cold = changed(changed(records, "ambient_c", "cellar", lambda c: c - 7.0), "vat_c", "cellar", lambda c: c - 7.0)
+    cold = changed(cold, "peak_release_n", "cellar", lambda force: force * np.exp(0.035 * 7.0))  # as cold resin pulls
+    (found,) = verdicts(cold).evidence
+    assert found.subject == Subject("room", "cellar")
+    assert found.rivals == (Subject("printer", "P03"),)
+    assert found.detail["would_separate"] == "plates of room cellar without printer P03"
+
+
 def test_a_rising_peel_force_is_found_in_newtons(quiet: Records) -> None:
     (found,) = verdicts(changed(quiet, "peak_release_n", "P05", lambda force: force * 1.3)).evidence
     assert (found.subject, found.detail["measure"], found.direction) == (
@@ -107,6 +139,8 @@ def test_a_first_film_of_unknown_age_is_no_shift_and_hides_none(quiet: Records) 
         assert verdicts(aged, SPEC.start + dt.timedelta(days=day)).evidence == ()
     (found,) = verdicts(changed(aged, "peak_release_n", "P03", lambda force: force * 1.3)).evidence
     assert found.subject == Subject("printer", "P03")
+    (step,) = found.detail["steps_on"]
+    assert abs((dt.date.fromisoformat(step) - ONSET).days) <= 2
     assert found.effect == pytest.approx(found.expected * 0.3, rel=0.25)
     alone = dataclasses.replace(aged, runs=runs[runs["printer_id"] == "P03"].reset_index(drop=True))
     assert verdicts(alone).evidence == ()

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from farmwatch.stats.separable import (
-    rivals,
-)
+from farmwatch.stats.separable import reading_rivals, rivals
+from farmwatch.stats.separating import readings_to_separate
 
 PRINTER, LOT, DESIGN = 0, 1, 2
 
@@ -116,3 +115,62 @@ def test_how_often_the_innocent_is_named() -> None:
         found = rivals(suspect=(PRINTER, 0), **plates(1000 + seed, 40, 1.2, "printer"))
         wrong += any(rival.cost_without_rival > 3.0 for rival in found)
     assert wrong <= 4  # 2 %: a log-likelihood of 3 by chance alone happens in 1.4 % of two-sided looks
+
+
+def readings(seed: int, elsewhere: int, guilty: str, step: float = 1.5) -> dict[str, np.ndarray]:
+    """Printer 0 steps with lot 0 after 60 of its 120 readings; ``elsewhere`` readings of lot 0 on other printers."""
+    rng = np.random.default_rng(seed)
+    printer = np.concatenate([np.zeros(120, int), np.repeat(np.arange(1, 6), 100)])
+    late = np.concatenate([np.arange(120) >= 60, np.tile(np.arange(100) >= 50, 5)])
+    lot = np.where(late & (printer == 0), 0, 1 + rng.integers(0, 3, printer.size))
+    lot[rng.choice(np.flatnonzero(late & (printer > 0)), elsewhere, replace=False)] = 0
+    bad = late & ((printer == 0) if guilty == "printer" else (lot == 0))
+    values = rng.normal(0, 1, 6)[printer] + step * bad + rng.normal(0, 1.0, printer.size)
+    return {"values": values, "level": printer, "late": late, "codes": np.column_stack([printer, lot])}
+
+
+def test_a_measure_that_stepped_with_a_lot_has_it_as_its_rival_until_the_lot_ran_elsewhere() -> None:
+    found = reading_rivals(suspect=(0, 0), error_sd=1.0, **readings(1, 0, "printer"))
+    assert [(rival.factor, rival.level, rival.reason) for rival in found] == [(LOT, 0, "aliased")]
+    assert (found[0].shared, found[0].only_suspect, found[0].only_rival) == (60, 0, 0)
+    for seed in range(5):
+        assert reading_rivals(suspect=(0, 0), error_sd=1.0, **readings(seed, 40, "printer")) == ()
+        wrong = reading_rivals(suspect=(0, 0), error_sd=1.0, **readings(seed, 60, "lot"))
+        assert [(rival.factor, rival.level) for rival in wrong] == [(LOT, 0)]
+        assert reading_rivals(suspect=(LOT, 0), error_sd=1.0, **readings(seed, 60, "lot")) == ()
+    quiet = readings(2, 0, "printer", step=0.0)
+    assert reading_rivals(suspect=(0, 0), error_sd=1.0, **quiet) == ()
+
+
+def test_second_route_the_cost_of_a_rival_is_a_difference_of_penalised_squares() -> None:
+    """The same fits written out: a column of ones a level, the effects' doubt as one more row each."""
+    data, sd = readings(4, 12, "printer"), 1.3
+    (found,) = reading_rivals(suspect=(0, 0), error_sd=sd, cost_limit=1e-9, correlation_limit=0.0, **data) or (None,)
+    levels = (data["level"][:, None] == np.arange(6)).astype(float)
+
+    def least(*columns: np.ndarray) -> float:
+        design = np.column_stack([levels, *columns])
+        doubt = np.zeros((len(columns), design.shape[1]))
+        doubt[:, 6:] = np.eye(len(columns))
+        rows, aim = np.vstack([design, doubt]), np.append(data["values"], np.zeros(len(columns)))
+        rest = aim - rows @ np.linalg.lstsq(rows, aim, rcond=None)[0]
+        return 0.5 * float(rest @ rest) / sd**2
+
+    mine = (data["late"] & (data["codes"][:, 0] == 0)).astype(float)
+    other = (data["late"] & (data["codes"][:, 1] == 0)).astype(float)
+    both = least(mine, other)
+    if found is None:
+        assert least(other) - both > 0.0
+    else:
+        assert found.cost_without_suspect == pytest.approx(least(other) - both, rel=1e-9)
+        assert found.cost_without_rival == pytest.approx(least(mine) - both, rel=1e-9)
+
+
+def test_that_many_readings_rule_the_wrong_one_out_four_times_in_five() -> None:
+    rng = np.random.default_rng(3)
+    for step, sd in ((1.0, 1.0), (0.4, 1.0), (-2.0, 3.0)):
+        number = int(readings_to_separate(step, sd))
+        told = rng.normal(step, sd, (4000, number))
+        ratio = ((told * step) - step**2 / 2.0).sum(axis=1) / sd**2  # for the step against none
+        assert 0.78 < (ratio > 3.0).mean() < 0.9
+    assert readings_to_separate(0.0, 1.0) == float("inf")
