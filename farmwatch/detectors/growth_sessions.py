@@ -15,7 +15,7 @@ from farmwatch.stats.growth import SessionGrowth, session_growth
 from farmwatch.stats.working_curve import DoseSlope, WorkingCurve, dose_slope, fit_working_curve
 
 SAME_DOSE = 0.02  # of ln exposure: closer exposures count as one
-LEAST_WITHIN = 5.0
+LEAST_WITHIN = 5.0  # degrees of freedom from which the scatter within sessions is known at all
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 
 TYPES: tuple[SubjectType, ...] = ("printer", "design", "file", "profile", "lot", "family", "room")
 WIDER: tuple[SubjectType, ...] = ("profile", "lot", "family", "room")
-FAR_BELOW = 3.0
+FAR_BELOW = 3.0  # log evidence under the floor from which a find cannot lift another kind of subject over it
 KNOWN_RATE = 0.5  # of the rate asked for: what was told once does not come and go with the last plates
 NO_HEIGHTS = "no failed part has a recorded height"
 

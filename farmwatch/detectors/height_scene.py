@@ -13,8 +13,8 @@ from farmwatch.detectors.plate_scene import ended_plates
 from farmwatch.evidence import Subject, SubjectType
 from farmwatch.stats.heights import BINS, BandShares, band_shares, exposure, hazard_bin, window_edges
 
-WINDOW_WIDTHS_MM = (1.5, 3.0, 6.0)
-PARTS_AT_ONCE = 65_536
+WINDOW_WIDTHS_MM = (1.5, 3.0, 6.0)  # from the height of one feature to that of a small part
+PARTS_AT_ONCE = 65_536  # looked at together, for memory: the sums are the same
 BAND_WEIGHTS = (0.3, 0.1, 0.2, 0.4)  # base, transition, body, all windows together
 
 

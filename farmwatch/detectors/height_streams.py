@@ -20,7 +20,7 @@ from farmwatch.stats.own_bands import band_sums
 from farmwatch.stats.plate_scan import log_e_values, zone_shares
 
 WINDOWED: tuple[SubjectType, ...] = ("printer", "design", "file")
-RATIOS = (2.5, 12.0)
+RATIOS = (2.5, 12.0)  # a moderate and a drastic odds ratio: what lies between is caught by either
 NARROW: tuple[SubjectType, ...] = ("printer", "lot", "design", "file")
 
 

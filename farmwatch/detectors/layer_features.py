@@ -15,7 +15,7 @@ FEATURES = (
     "layer_time_sd_s",
     "vat_warm_up_c",
 )
-LAYERS_AT_LEAST = 20
+LAYERS_AT_LEAST = 20  # with fewer a tenth of the layers is not even two
 
 
 def layer_features(layers: pd.DataFrame, plates: pd.DataFrame) -> pd.DataFrame:

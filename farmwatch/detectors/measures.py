@@ -15,8 +15,8 @@ from farmwatch.detectors.night import Night
 from farmwatch.stats.robust import held_out_coefficients, huber_regression
 
 FILE_SHRINKAGE = 4.0  # runs' worth of doubt about what a file adds of its own
-LEVELS_AT_MOST = 12
-SWEEPS = 8
+LEVELS_AT_MOST = 12  # the commonest names get a column; the rest are one, for they have too few runs
+SWEEPS = 8  # of alternating fits, after which nothing moves that matters
 PEERS_AT_LEAST = 5  # fewer subjects than this cannot tell what they share
 
 

@@ -30,7 +30,7 @@ FARM_WIDTH = 100.0  # prior width of the farm's own middle: it is as measured
 PAD_SD_MM, PAD_SD_PRINTINGS = 0.012, 3.0  # a gauge of 0.01 mm; a starting value, worth so many printings
 PRINTINGS_AT_LEAST = 4  # on the whole farm: fewer do not show what is usual
 PEERS_AT_MOST = 200  # printers weighed together; more say nothing new of what is usual
-RUNS_SHOWN = 500
+RUNS_SHOWN = 500  # the newest; more nobody looks through
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-FIRST_ROWS = 1 << 16
+FIRST_ROWS = 1 << 16  # room from the start, doubled when it is full
 
 
 class Numbers:

@@ -15,7 +15,7 @@ from farmwatch.records import SIGNS
 from farmwatch.stats.plate_scan import conditional_inclusion, zone_effect, zone_shares
 from farmwatch.stats.zones import Zones, membership, site_membership, zone_dictionary
 
-ALL_SIGNS = -1
+ALL_SIGNS = -1  # stands where a sign's number would: failures of every sign
 MOST_SHARED = 0.25  # of two zones: the share of the smaller one's parts that may lie in both
 # signs that may have a place of their own; what shows after washing, or on every wall, has none
 PLACED_SIGNS = ("off_plate", "split", "missing", "soft", "strings", "flake", "block")

@@ -34,8 +34,8 @@ from farmwatch.stats.onsets import OnsetPosterior, candidate_days, onset_posteri
 from farmwatch.stats.robust import spread
 
 DETECTOR = "signal_shift"
-DAYS_BEYOND_LEVEL = 3
-RUNS_SHOWN = 500
+DAYS_BEYOND_LEVEL = 3  # with fewer the level alone takes what the days can say
+RUNS_SHOWN = 500  # the newest; more nobody looks through
 MIDDLE_OF = 7  # runs
 ROUNDING = 1e-9  # of logs and degrees: what varies less is constant
 

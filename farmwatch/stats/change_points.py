@@ -24,11 +24,11 @@ import numpy as np
 
 from farmwatch.stats.robust import drawn_in_square
 
-MARGIN = 0.5
-MIN_LENGTH = 3
-LARGEST_RHO = 0.9
-CLIP = 3.0
-DOUBT = 1.0
+MARGIN = 0.5  # of the penalty over its bare 2 ln n, for the spread is estimated too
+MIN_LENGTH = 3  # values in a segment: one or two are spikes
+LARGEST_RHO = 0.9  # beyond it a wandering level and correlated noise cannot be told apart
+CLIP = 3.0  # spreads: a spike is no segment, and noise hardly gets so far
+DOUBT = 1.0  # of the long-run spread itself, per root of independent values
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from farmwatch.stats.crossed import Cells, CrossedFit, fit_cells
 
 SD_LOWEST, SD_HIGHEST = 0.02, 3.0
 _COARSE, _FINE = 8, 9
-_DROP = 7.0
+_DROP = 7.0  # log-likelihood under the best beyond which a spread weighs less than a thousandth
 
 
 @dataclass(frozen=True)

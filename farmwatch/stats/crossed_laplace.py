@@ -22,8 +22,8 @@ from scipy.special import expit
 from farmwatch.stats.crossed import FLAT_SD, Cells, CrossedFit, climb, finish, fit_cells, laplace
 from farmwatch.stats.crossed_design import Bordered
 
-SD_LEAST = 1e-3
-_MODE_STEPS = 50
+SD_LEAST = 1e-3  # as good as none; the search is over logs
+_MODE_STEPS = 50  # far more than a mode takes
 
 
 def fit_laplace(

@@ -34,7 +34,7 @@ from farmwatch.stats.robust import spread
 WEATHER = ((0.0, 0.0), (0.5, 0.1), (0.8, 0.1), (0.8, 0.5), (0.95, 0.1), (0.95, 0.5))  # rho, share of noise in a day
 WANDERING = (0.0, 0.003, 0.01, 0.04)  # spread of the slope's change in a day, per spread of a day
 BANK = np.array([1.0, 2.0, 4.0, 8.0])  # step sizes w, in spreads of a day
-CLIP = 2.5
+CLIP = 2.5  # spreads: wild days are drawn in, sound ones hardly ever get so far
 FLAT = 2  # level and slope
 DAYS_AT_LEAST = FLAT + 3
 

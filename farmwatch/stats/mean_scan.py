@@ -24,16 +24,16 @@ import numpy as np
 
 from farmwatch.stats.robust import drawn_in_square, huber_regression, huber_weights
 
-CLIP = 2.5
+CLIP = 2.5  # spreads: wild days are drawn in, sound ones hardly ever get so far
 BANK = np.array([0.5, 1.0, 2.0, 4.0])  # step sizes w, in long-run spreads of a daily mean
-LARGEST_LOG = 600.0
+LARGEST_LOG = 600.0  # well inside what a float can hold, also when summed
 LIKELY = 3.0  # ln of the likelihood ratio of the best onset
-LASTING_DAYS = 5
-ROUNDS = 5
-BLOCK_DAYS = 7
-LARGEST_RHO = 0.9
+LASTING_DAYS = 5  # days after a step from which it is believed enough to draw days in around it
+ROUNDS = 5  # of drawing in and fitting anew, after which nothing moves that matters
+BLOCK_DAYS = 7  # a week: what moves from week to week is not noise from day to day
+LARGEST_RHO = 0.9  # beyond it a wandering level and correlated noise cannot be told apart
 PAIRS_AT_LEAST = 40  # of neighbouring weeks
-DOUBT = 1.5
+DOUBT = 1.5  # of the daily spread itself, per root of independent days
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,10 @@ from typing import Any
 
 import numpy as np
 
-NEIGHBOURS = 5
-TREES = 100
-TAIL_SHARE = 0.05
-LEAST_SCALE = 1e-9
+NEIGHBOURS = 5  # one twin does not make a run common
+TREES = 100  # as Liu, Ting and Zhou have it: paths settle before
+TAIL_SHARE = 0.05  # of the largest distances, from which the tail is continued
+LEAST_SCALE = 1e-9  # keeps a tail of equal values from dividing by nought
 
 
 @dataclass(frozen=True)

@@ -21,8 +21,8 @@ import numpy as np
 from scipy.special import gammaln, xlogy
 from scipy.stats import chi2
 
-RHO_MAX = 0.95
-_ITERATIONS = 100
+RHO_MAX = 0.95  # nearer to 1 all parts of a plate are one, and the likelihood is flat
+_ITERATIONS = 100  # of the search: far more than it takes
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 TUNING = 1.345  # 95 % efficient where errors are normal
-NORMAL_MAD = 0.6744897501960817
-REACH = 3.5
+NORMAL_MAD = 0.6744897501960817  # upper quartile of the standard normal: what the median of |z| estimates
+REACH = 3.5  # spreads: noise hardly gets so far, a change of level does
 DRAWN_IN_NORMAL = 0.9991253754  # mean of min(z^2, REACH^2) of a standard normal z
-ROUNDS = 50
+ROUNDS = 50  # of reweighting: far more than it takes
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ import numpy as np
 from scipy.special import expit
 
 Reason = Literal["aliased", "correlated", "cheap"]
-_STEPS = 30
+_STEPS = 30  # of Newton: far more than it takes
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ from scipy.stats import t as t_distribution
 
 from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
 
-LEAST_FILMS = 4
-LEAST_EFOLDS = 1.0
-LEAST_DOSE_SPREAD = 0.05
+LEAST_FILMS = 4  # two make a line, a third shows a bend, a fourth says how well
+LEAST_EFOLDS = 1.0  # on a shorter ladder the slope is noise
+LEAST_DOSE_SPREAD = 0.05  # of ln exposure: closer exposures are one
 CURVED_LOG_P = float(np.log(0.01))
 
 

@@ -13,16 +13,23 @@ from functools import cache
 
 import numpy as np
 
-SIDE_CUTS = (0.0, 0.33, 0.6, 0.8)
-CORNER_CUTS = (0.0, 0.3, 0.55)
-DISC_RADII = (0.4, 0.6, 0.8)
-RIM_CUTS = (0.5, 0.65, 0.78)
-BAND_CENTRES = (-0.4, -0.2, 0.0, 0.2, 0.4)
-BAND_HALF_WIDTHS = (0.12, 0.2)
+SIDE_CUTS = (0.0, 0.33, 0.6, 0.8)  # where a side begins: its half, a third, a fifth, a tenth of the way in
+CORNER_CUTS = (0.0, 0.3, 0.55)  # where a corner begins on either axis
+DISC_RADII = (0.4, 0.6, 0.8)  # of the centre
+RIM_CUTS = (0.5, 0.65, 0.78)  # where the rim begins
+BAND_CENTRES = (-0.4, -0.2, 0.0, 0.2, 0.4)  # of rows and columns
+BAND_HALF_WIDTHS = (0.12, 0.2)  # one row of small parts, or of larger ones
+# radius, and the places of the centres: neighbours overlap on a square plate, so that nothing falls between
 SPOT_GRIDS = ((0.4, (-0.8, -0.4, 0.0, 0.4, 0.8)), (0.26, (-0.8, -0.48, -0.16, 0.16, 0.48, 0.8)))
-FINE_STEP = 0.08
-FINE_REACH = 4
-FINE_RADII = (0.16, 0.22, 0.3, 0.4, 0.52)
+FINE_STEP = 0.08  # half the smallest fine radius
+FINE_REACH = 4  # steps to either side: as far as the next small spot of the dictionary
+FINE_RADII = (
+    0.16,
+    0.22,
+    0.3,
+    0.4,
+    0.52,
+)  # from three fifths of the smallest spot of the dictionary to a third above the largest
 
 # Prior weight of each name before any plate is seen; equal within a name. Names with several sides share theirs.
 NAME_WEIGHTS = {
@@ -68,7 +75,7 @@ class Zones:
 
 
 RECTANGLE, DISC, FRAME = 0, 1, 2
-BEYOND = 2.0
+BEYOND = 2.0  # past every edge of the plate
 ZONE_NUMBERS = ("low_u", "high_u", "low_v", "high_v", "centre_u", "centre_v", "radius")
 
 
