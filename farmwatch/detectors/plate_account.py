@@ -182,9 +182,18 @@ def _onset(scene: Scene, since: np.ndarray, segment: Segment, zone: Zones) -> On
 
 
 def segment_of(
-    scene: Scene, group: int, rows: np.ndarray, plates: np.ndarray, reference: np.ndarray, log_prior: float
+    scene: Scene,
+    group: int,
+    rows: np.ndarray,
+    plates: np.ndarray,
+    reference: np.ndarray,
+    log_prior: float,
+    from_first: float,
 ) -> Segment:
-    return Segment(group, rows, plates, candidate_days(scene.day[rows], np.array([0]), 0), reference, log_prior)
+    """``from_first``: candidate days that an onset at the first of ``rows`` counts for on top of its own."""
+    weight = candidate_days(scene.day[rows], np.array([0]), 0) + 0.0
+    weight[0] += from_first
+    return Segment(group, rows, plates, weight, reference, log_prior)
 
 
 def evidence_of(scene: Scene, subject: Subject, account: Account, score: float, per_month: float) -> Evidence:

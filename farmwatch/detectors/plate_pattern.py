@@ -8,6 +8,7 @@ first and put into the expectation, and everything is looked at again.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from farmwatch.detectors.plate_scene import Scene, explained, levels_of, set_sce
 from farmwatch.detectors.whose_fault import with_rivals
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.onsets import candidate_days, restart_sums
-from farmwatch.stats.plate_limit import relief
+from farmwatch.stats.plate_limit import FROM_FIRST, relief
 from farmwatch.stats.plate_scan import log_e_values, reference_odds, tilt
 from farmwatch.stats.zones import zone_dictionary
 
@@ -143,7 +144,8 @@ def streams_of(scene: Scene, kind: SubjectType) -> Streams | None:
     length = np.diff(np.append(start, len(order)))
     # equal shares say nothing, nor shall they against the others' pattern
     expected = np.where(observed == expected, observed, tilt(expected, np.repeat(reference, length, axis=0)))
-    weight = candidate_days(scene.day[order], start, 0)
+    weight = candidate_days(scene.day[order], start, 0) + 0.0
+    weight[start] += _from_first(scene, by_plate, telling)[level[order][start]]
     zones = zone_dictionary()
     by_ratio = [restart_sums(log_e_values(observed, expected, ratio), start, weight, zones.weight) for ratio in RATIOS]
     group = scene.group[order][start]
@@ -170,12 +172,25 @@ def streams_of(scene: Scene, kind: SubjectType) -> Streams | None:
 def _log_limits(scene: Scene, by_plate: np.ndarray, telling: np.ndarray, nights: float) -> np.ndarray:
     """Logarithm of each level's limit, (levels,): the bound for one false alarm in so many ``nights``, less what a stream of
     so few plates is below it."""
+    a_day = _telling_a_day(scene, by_plate, telling)
+    return np.asarray(np.log(nights) - relief(np.maximum(telling, 1), np.log(nights * a_day)))
+
+
+def _from_first(scene: Scene, by_plate: np.ndarray, telling: np.ndarray) -> np.ndarray:
+    """For how many candidate days an onset at the subject's first plate counts on top, (levels,): as many as FROM_FIRST
+    telling plates take; none where the window does not reach back to it."""
+    settings, day = scene.night.settings.plate_pattern, scene.night.plates["day"].to_numpy()
+    old = day < np.datetime64(scene.night.as_of - dt.timedelta(days=settings.window_days - 1))
+    seen_before = np.bincount(by_plate[old & (by_plate >= 0)], minlength=len(telling)) > 0
+    return np.where(seen_before, 0.0, FROM_FIRST / _telling_a_day(scene, by_plate, telling))
+
+
+def _telling_a_day(scene: Scene, by_plate: np.ndarray, telling: np.ndarray) -> np.ndarray:
     whole = scene.group == 0
     level, day = by_plate[scene.plate[whole]], scene.day[whole]
     days = np.ones(len(telling))
     np.maximum.at(days, level[level >= 0], day[level >= 0] + 1)
-    a_day = np.maximum(telling, 1) / days
-    return np.asarray(np.log(nights) - relief(np.maximum(telling, 1), np.log(nights * a_day)))
+    return np.asarray(np.maximum(telling, 1) / days)
 
 
 def _segments(scene: Scene, streams: Streams, level: int) -> list[Segment]:
@@ -183,6 +198,7 @@ def _segments(scene: Scene, streams: Streams, level: int) -> list[Segment]:
     ends = np.append(streams.start[1:], len(streams.order))
     by_plate, _ = levels_of(scene.night, streams.type)
     plates = np.flatnonzero((by_plate == level) & (scene.plate_day >= 0))
+    from_first = float(_from_first(scene, by_plate, streams.telling)[level])
     return [
         segment_of(
             scene,
@@ -191,6 +207,7 @@ def _segments(scene: Scene, streams: Streams, level: int) -> list[Segment]:
             plates,
             streams.reference[piece],
             float(prior[streams.group[piece]]),
+            from_first,
         )
         for piece in np.flatnonzero(streams.level == level)
     ]
