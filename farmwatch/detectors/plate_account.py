@@ -32,9 +32,9 @@ from farmwatch.stats.zones import (
     zone_dictionary,
 )
 
-FINE_RATIOS = (1.7, 3.0, 5.0, 10.0, 30.0)
-RELABELLED_PLATES = 300
-RUNS_NAMED = 200
+FINE_RATIOS = (1.7, 3.0, 5.0, 10.0, 30.0)  # a finer bank than the nightly one: which zone and since when, not whether
+RELABELLED_PLATES = 300  # latest plates: more would make the second opinion no other, only dearer
+RUNS_NAMED = 200  # latest plates that failed there: enough to walk to the shelf with
 CARRIED_SHARE = 0.7  # of a wider subject's evidence: brought by one printer, it is the printer's
 
 

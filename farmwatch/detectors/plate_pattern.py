@@ -26,7 +26,7 @@ from farmwatch.stats.zones import zone_dictionary
 
 TYPES: tuple[SubjectType, ...] = ("printer", "family", "profile", "lot", "room", "farm")
 SIGNED_TYPES = ("printer", "family", "farm")
-FAR_BELOW = 3.0
+FAR_BELOW = 3.0  # log evidence that the finding of one subject may lend to another, at most
 RATIOS = (2.5, 6.0)  # no odds ratio from 2 to 10 grows by less than seven eighths of what its own would
 NO_PLATES = "no plate with both good and failed parts at known positions"
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from farmwatch.stats.zones import membership, zone_dictionary
 
-FROM_FIRST = 30.0  # plates
+FROM_FIRST = 30.0  # telling plates: about a month of one printer; a judgement
 # after so many plates (upper ends of the blocks), and for false alarms so rare: minus the logarithm of their number a plate
 PLATES = np.array([10, 15, 22, 32, 45, 64, 90, 128, 180, 256, 360, 512, 720])
 LOG_RARE = np.arange(5.0, 10.75, 0.5)
