@@ -103,7 +103,8 @@ def poisson_run_length(mean: float, per_unit: int, reference: int, limit: int, h
 
     k = reference / per_unit, h = limit / per_unit, start = head_start / per_unit.
     """
-    counts = np.arange(limit // per_unit + reference // per_unit + 2)
+    # the last count alarms from every state, so that it may stand for all above it
+    counts = np.arange(-(-(limit + reference) // per_unit) + 1)
     chances = poisson.pmf(counts, mean)
     chances[-1] += poisson.sf(counts[-1], mean)
     return lattice_run_length(per_unit * counts - reference, chances, limit, head_start)

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 from scipy.stats import t as t_distribution
 
 from farmwatch.detectors.growth_sessions import growth_slope
@@ -289,3 +290,20 @@ def test_level_evidence_grows_with_the_level() -> None:
 def test_line_needs_two_points() -> None:
     with pytest.raises(ValueError, match="two different"):
         fit_line(np.array([1.0, 1.0]), np.array([2.0, 3.0]))
+
+
+@pytest.mark.parametrize("level", [0.5, 0.95, 0.99])
+def test_the_ends_of_a_ratio_are_where_the_contrast_is_just_significant(level: float) -> None:
+    top, bottom, top_var, bottom_var, covariance = 1.3, 2.0, 0.04, 0.03, 0.01
+    ratio = fieller(top, bottom, top_var, bottom_var, covariance, np.inf, level)
+    for end in (ratio.low, ratio.high):
+        variance = top_var - 2.0 * end * covariance + end**2 * bottom_var
+        assert abs(top - end * bottom) / np.sqrt(variance) == pytest.approx(norm.ppf(0.5 + level / 2.0), rel=1e-9)
+    assert ratio.low < ratio.value < ratio.high
+
+
+def test_a_line_through_two_points_has_no_error_to_tell() -> None:
+    line = fit_line(np.array([1.0, 3.0]), np.array([2.0, 6.0]))
+    assert (line.intercept, line.slope, line.freedom) == (pytest.approx(0.0, abs=1e-12), pytest.approx(2.0), 0)
+    assert np.isnan(line.slope_se)
+    assert np.isnan(line.intercept_se)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import poisson
 
 from farmwatch.stats.run_length import (
     bernoulli_run_length,
@@ -90,3 +91,16 @@ def test_drift_without_slope_is_no_drift_and_a_chart_may_run_too_long() -> None:
     assert cusum_run_length_under_drift(0.0, 0.5, 3.0) == pytest.approx(cusum_run_length(0.0, 0.5, 3.0), rel=1e-9)
     with pytest.raises(ValueError, match="still running"):
         cusum_run_length_under_drift(0.0, 0.5, 5.0, longest=50)
+
+
+@pytest.mark.parametrize(("mean", "per_unit", "reference", "limit"), [(2.0, 1, 3, 5), (1.5, 2, 5, 8), (0.4, 4, 3, 18)])
+def test_second_route_poisson_cusum_state_by_state(mean: float, per_unit: int, reference: int, limit: int) -> None:
+    """The chain written out for far more counts than can matter."""
+    chain = np.zeros((limit, limit))
+    for state in range(limit):
+        for count, chance in enumerate(poisson.pmf(np.arange(80), mean)):
+            after = max(0, state + per_unit * count - reference)
+            if after < limit:
+                chain[state, after] += chance
+    length = np.linalg.solve(np.eye(limit) - chain, np.ones(limit))
+    assert poisson_run_length(mean, per_unit, reference, limit) == pytest.approx(length[0], rel=1e-9)

@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.special import expit, gammaln
 
-from farmwatch.stats.crossed import Cells, fit_crossed, linear_predictor
+from farmwatch.stats.crossed import Cells, climb, fit_crossed, linear_predictor, schall
 from farmwatch.stats.crossed_design import Design, SingularDesignError
 
 LEVELS = (6, 15, 9)
@@ -247,3 +247,50 @@ def test_a_factor_that_does_nothing_does_not_creep_to_zero() -> None:
     without = fit_crossed(failures, trials, np.ones((4000, 1)), codes[:, :1], (20,))
     assert fit.sd[0] == pytest.approx(without.sd[0], rel=0.01)
     assert fit.sd[1] < 0.1
+
+
+def test_leverage_is_the_quadratic_form_of_every_row() -> None:
+    rng = np.random.default_rng(5)
+    levels, rows = (3, 7, 4), 60
+    codes = np.column_stack([rng.integers(-1, count, rows) for count in levels])
+    design = Design.of(np.zeros((rows, 0)), codes, levels, np.zeros(rows))
+    precision, weights = rng.uniform(0.5, 2.0, sum(levels)), rng.uniform(0.1, 1.0, rows)
+    full = np.zeros((rows, sum(levels)))
+    for factor, where in enumerate(design.slices):
+        known = np.flatnonzero(codes[:, factor] >= 0)
+        full[known, np.arange(where.start, where.stop)[codes[known, factor]]] = 1.0
+    inverse = np.linalg.inv(full.T @ (weights[:, None] * full) + np.diag(precision))
+    told = design.leverage(design.cross_products(weights, precision))
+    np.testing.assert_allclose(told, np.einsum("ri,ij,rj->r", full, inverse, full), rtol=1e-9)
+
+
+@pytest.mark.parametrize("scale", [0.4, 3.0])
+def test_updated_spreads_solve_their_equation(scale: float) -> None:
+    """effective v + v^2 / scale^2 = squares, with the number of effects that the data leave free."""
+    data = cells(3)
+    made = Cells.of(**data, levels=LEVELS)
+    sd = np.array([0.5, 0.6, 0.4])
+    penalty = made.penalty(sd)
+    coefficients = np.random.default_rng(1).normal(0.0, 0.3, len(penalty))
+    system = made.design.cross_products(made.residual(made.design.linear(coefficients))[1], penalty)
+    updated = schall(made, coefficients, system, sd, np.full(3, scale), 10.0)
+    for factor, where in enumerate(made.design.slices):
+        free = (where.stop - where.start) - system.inverse_diagonal[where].sum() / sd[factor] ** 2
+        v, squares = updated[factor] ** 2, np.sum(coefficients[where] ** 2)
+        assert free * v + v**2 / scale**2 == pytest.approx(squares, rel=1e-9)
+
+
+def test_a_step_that_the_penalty_forbids_is_halved() -> None:
+    made = Cells.of(**cells(4), levels=LEVELS)
+    penalty = made.penalty(np.full(3, 0.05))
+    start = np.zeros(len(penalty))
+    linear = made.design.linear(start)
+    step = np.full(len(penalty), 2.0)
+    reached, moved, largest = climb(made, start, linear, step, penalty)
+
+    def objective(coefficients: np.ndarray) -> float:
+        return made.log_likelihood(made.design.linear(coefficients)) - 0.5 * float(penalty @ coefficients**2)
+
+    assert objective(reached) >= objective(start) - 1e-6 * abs(objective(start)) or largest < 1e-3
+    assert objective(start + step) < objective(start)
+    np.testing.assert_allclose(moved, made.design.linear(reached))

@@ -76,3 +76,20 @@ def test_windows_overlap_by_half_and_reach_the_top() -> None:
     assert (np.diff(edges[:, 0]) == 1.0).all()
     assert (edges[:, 1] - edges[:, 0] == 2.0).all()
     assert edges[-1, 1] >= 10.0
+
+
+def test_a_failure_on_an_edge_lies_in_the_window_above_it() -> None:
+    windows = np.array([[2.0, 4.0], [4.0, 6.0], [6.0, 8.0]])
+    height = np.array([2.0, 3.9, 4.0, 6.0, 8.0])
+    many = len(height)
+    shares = band_shares(
+        height,
+        np.full(many, 20.0),
+        np.full(many, 0.3),
+        np.full(many, 0.7),
+        np.full((1, 2 + len(BODY_EDGES_MM) - 1), 0.01),
+        np.zeros(many, dtype=int),
+        windows,
+    )
+    assert shares.observed[:, 3:].argmax(axis=1)[:4].tolist() == [0, 0, 1, 2]
+    assert shares.observed[:, 3:].sum(axis=1).tolist() == [1.0, 1.0, 1.0, 1.0, 0.0]

@@ -160,3 +160,27 @@ def test_robust_pieces() -> None:
     assert np.isnan(spread(np.array([np.nan])))
     with pytest.raises(ValueError, match="cannot give"):
         huber_regression(np.ones((1, 2)), np.ones(1))
+
+
+def test_size_of_a_step_is_that_of_weighted_least_squares() -> None:
+    """Where no day is wild, and days weigh differently: the normal equations written out."""
+    rng = np.random.default_rng(8)
+    days, onset = 40, 25
+    weight = rng.uniform(0.3, 1.0, days)
+    weight[[3, 30]] = 0.0
+    values = 2.0 + 0.7 * (np.arange(days) >= onset) + rng.uniform(-0.01, 0.01, days)
+    there = weight > 0
+    design = np.column_stack([np.ones(days), np.arange(days) >= onset])[there]
+    gram = design.T @ (weight[there, None] * design)
+    slopes = np.linalg.solve(gram, design.T @ (weight[there] * values[there]))
+    step, error = step_size(values, weight, np.ones((days, 1)), DailyNoise(0.02, 0.3), onset)
+    assert step == pytest.approx(slopes[-1], abs=2e-3)
+    assert error == pytest.approx(0.02 / 0.7 * np.sqrt(np.linalg.inv(gram)[-1, -1]), rel=1e-9)
+
+
+def test_few_days_leave_the_noise_in_doubt_and_it_is_taken_for_larger() -> None:
+    rng = np.random.default_rng(4)
+    short = np.mean([daily_noise(rng.normal(size=(1, 25))).scale for _ in range(200)])
+    long = np.mean([daily_noise(rng.normal(size=(40, 25))).scale for _ in range(20)])
+    assert 1.0 < long < 1.15
+    assert 1.15 < short < 1.6

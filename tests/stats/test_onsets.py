@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from farmwatch.stats.onsets import candidate_days, onset_posterior, restart_sums, shortest_window, suffix_sums
+from farmwatch.stats.onsets import candidate_days, carrier, onset_posterior, restart_sums, shortest_window, suffix_sums
 
 
 def test_mean_of_the_restart_sum_is_the_number_of_days() -> None:
@@ -93,3 +93,14 @@ def test_shortest_window_against_every_window() -> None:
             assert (first, last) in enough
             assert last - first == shortest
             assert held[first, last] >= max(s for (i, j), s in enough.items() if j - i == shortest) - 1e-12
+
+
+def test_a_carrier_brings_its_share_of_all_the_evidence() -> None:
+    gain = np.array([4.0, 3.0, 1.0, 2.0])
+    assert carrier(gain, np.array([5, 5, 2, 0]), 0.7) == 5
+    assert carrier(gain, np.array([5, 5, 2, 0]), 0.71) is None
+    # what nobody is known to have brought counts in the whole
+    assert carrier(gain, np.array([5, -1, 2, 0]), 0.7) is None
+    assert carrier(gain, np.full(4, -1), 0.1) is None
+    assert carrier(-gain, np.zeros(4, dtype=int), 0.1) is None
+    assert carrier(np.array([6.0, -5.0, 5.0]), np.array([0, 1, 2]), 0.9) == 0

@@ -150,3 +150,16 @@ def test_is_fast_enough_for_every_night() -> None:
         estimate_rho(failures, trials, probability)
         spent.append(time.process_time() - start)
     assert min(spent) < 0.2  # measured 0.015 s; the margin is for a busy machine
+
+
+def test_the_gain_is_over_plates_whose_parts_fail_apart() -> None:
+    failures, trials, probability = simulated(3, 300, 0.2)
+    found = plate_correlation(failures, trials, probability)
+
+    def total(rho: float) -> float:
+        return float(beta_binomial_log_likelihood(failures, trials, probability, rho).sum())
+
+    assert found.deviance_gain == pytest.approx(2.0 * (total(found.rho) - total(0.0)), rel=1e-6)
+    # the ends of the interval are where twice the fall is the 95 % point of a chi-square, 3.8415
+    for end in (found.low, found.high):
+        assert 2.0 * (total(found.rho) - total(end)) == pytest.approx(3.8415, abs=1e-3)

@@ -164,3 +164,12 @@ def test_whole_counts_looked_up_give_the_ratios_reckoned_one_by_one() -> None:
                 best[row] = max(best[row], poisson_llr(seen, due, total).max())
         expected = (1 + (best[1:] >= best[0] - 1e-6).sum()) / len(best)
         assert scan_p_value(failed, share, start, inside, drawn) == expected
+
+
+@pytest.mark.parametrize("ratio", [2.5, 6.0])
+def test_an_e_value_of_one_failed_part_is_its_likelihood_ratio(ratio: float) -> None:
+    """Inside: R e / (1 + (R - 1) e) over e; outside: (1 - e) / (1 + (R - 1) e) over 1 - e."""
+    e = np.array([0.05, 0.3])
+    under = tilt(e, ratio)
+    np.testing.assert_allclose(np.exp(log_e_values(np.ones(2), e, ratio)), under / e, rtol=1e-12)
+    np.testing.assert_allclose(np.exp(log_e_values(np.zeros(2), e, ratio)), (1.0 - under) / (1.0 - e), rtol=1e-12)

@@ -7,6 +7,7 @@ import pytest
 
 from farmwatch.evidence import ZONES
 from farmwatch.stats.zones import (
+    NAME_WEIGHTS,
     geometry,
     membership,
     normalised_edges,
@@ -99,3 +100,34 @@ def test_fine_spots_stay_on_the_plate_and_single_zones_keep_their_numbers() -> N
     one = take_zones(spots, 7)
     assert len(one) == 1
     assert normalised_edges(one, 0) == normalised_edges(spots, 7)
+
+
+@pytest.mark.parametrize(
+    ("name", "u_way", "v_way"),
+    [
+        ("left", -1, 0), ("right", 1, 0), ("front", 0, -1), ("back", 0, 1),
+        ("front_left", -1, -1), ("front_right", 1, -1), ("back_left", -1, 1), ("back_right", 1, 1),
+    ],
+)  # fmt: skip
+def test_every_side_and_corner_lies_on_its_own_half(name: str, u_way: int, v_way: int) -> None:
+    zones = zone_dictionary()
+    u, v, *_ = grid = _grid(40, 80.0, 50.0)
+    inside = membership(zones, *grid) > 0
+    mine = [index for index in range(len(zones)) if zones.name[index] == name]
+    shares = [inside[:, index].mean() for index in mine]
+    assert max(shares) <= (0.5 if 0 in (u_way, v_way) else 0.25)
+    assert len(set(shares)) == len(shares)
+    for index in mine:
+        assert (u[inside[:, index]] * u_way >= 0).all()
+        assert (v[inside[:, index]] * v_way >= 0).all()
+
+
+def test_no_two_zones_are_one() -> None:
+    inside = membership(zone_dictionary(), *_grid(60, 60.0, 60.0)) > 0
+    assert len(np.unique(inside, axis=1).T) == inside.shape[1]
+
+
+def test_fine_spots_weigh_as_if_their_grid_covered_the_plate() -> None:
+    spots = spots_around(0.0, 0.0)
+    whole = 5 * (2.0 / 0.08) ** 2
+    assert spots.weight.sum() == pytest.approx(NAME_WEIGHTS["spot"] * len(spots) / whole)
