@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
 
+from farmwatch.detectors.cells import FACTORS, SIGN_COUNT
 from farmwatch.detectors.night import Night, day_number
 from farmwatch.detectors.wear_plates import Claim, Plates, date_of, slope_of
+from farmwatch.detectors.whose_fault import HARD_OR_EASY, Counts, with_rivals
 from farmwatch.evidence import Evidence
+from farmwatch.records import SIGNS
 from farmwatch.stats.hazard import HazardSlope, WearShape, count_at_risk, fit_shape
 
 NAME: Literal["wear"] = "wear"
 ALIASED = 0.9  # correlation of counter and calendar beyond which they cannot be told apart
-CURVE_BINS = 8  # points of the drawn curve: as many as can be read
+CURVE_BINS = 8
 HALF_MORE = 0.585  # doublings at which odds are half as much again: log2 of 1.5
 
 
@@ -30,7 +34,7 @@ def evidence_of(night: Night, claim: Claim, log_limit: float, per_month: float) 
     aliased = _aliased(plates, rows)
     worst = rows[np.argsort(-plates.count[rows], kind="stable")]
     worst = worst[plates.failures[view][worst] > 0]
-    return Evidence(
+    found = Evidence(
         NAME,
         claim.subject,
         since,
@@ -52,6 +56,37 @@ def evidence_of(night: Night, claim: Claim, log_limit: float, per_month: float) 
         detail=_detail(night, claim, slope, shape, aliased),
         run_ids=tuple(night.plates["run_id"].to_numpy()[plates.row[worst]]),
     )
+    return found if shape is None else _with_rivals(found, night, claim, shape)
+
+
+def _with_rivals(found: Evidence, night: Night, claim: Claim, shape: WearShape) -> Evidence:
+    """The evidence with every name that could be to blame for the holder's worn plates instead, and what would tell.
+
+    Worn are plates from the count on at which the odds have risen by half. The holder's fresh plates, after a service, speak
+    for whatever else they carry: a lot that went on after it, and failed no more, is no rival.
+    """
+    plates, rows, expectation = claim.plates, claim.rows, night.expectation
+    if expectation is None:
+        return found
+    columns = [SIGNS.index(sign) for sign in plates.counter.signs] if claim.view else list(range(SIGN_COUNT))
+    failures = expectation.counts.failures[:, columns].sum(axis=1)
+    share = expectation.share[:, columns].sum(axis=1) if claim.view else np.ones(len(failures))
+    is_worn = np.zeros(len(night.plates), dtype=bool)
+    is_worn[plates.row[rows[plates.count[rows] >= shape.kink + HALF_MORE * shape.doubling]]] = True
+    mine = is_worn[night.history.cells.plate[: len(failures)]]
+    # against plates like these of anybody: a fault of months has an effect of its own in what is expected of its holder
+    anybody = 1.0 / (1.0 + np.exp(-expectation.log_odds(tuple(each for each in FACTORS if each not in HARD_OR_EASY))))
+    lost, due = float(failures[mine].sum()), float((expectation.counts.trials * share * anybody)[mine].sum())
+    if not lost > 0.0 or not due > 0.0:
+        return found
+    reach = np.exp(1.96 / np.sqrt(lost))  # of the odds of the worn plates, for how many plates would tell
+    odds = replace(found, effect=lost / due, effect_low=lost / due / reach, effect_high=lost / due * reach)
+    told = with_rivals(odds, night, Counts(failures, expectation.counts.trials, share, mine))
+    detail = {**told.detail, **found.detail}
+    if told.rivals:
+        would = [each.detail["would_separate"] for each in (found, told) if "would_separate" in each.detail]
+        detail["would_separate"] = "; ".join(dict.fromkeys(would))
+    return replace(found, separable=found.separable and told.separable, rivals=told.rivals, detail=detail)
 
 
 def _detail(night: Night, claim: Claim, slope: HazardSlope, shape: WearShape | None, aliased: bool) -> dict[str, Any]:

@@ -32,11 +32,13 @@ WITHIN = {("printer", "room"), ("printer", "family"), ("design", "file")}  # the
 @dataclass(frozen=True)
 class Counts:
     """What the rivals are weighed by, of each cell, shapes (cells,): ``failures`` of the kind in question, ``trials``, and
-    ``share``, how much of a part's expected risk is of that kind."""
+    ``share``, how much of a part's expected risk is of that kind; ``mine``: which of the subject's cells are under the fault,
+    where not all since the onset are."""
 
     failures: np.ndarray
     trials: np.ndarray
     share: np.ndarray
+    mine: np.ndarray | None = None
 
 
 def with_rivals(evidence: Evidence, night: Night, counts: Counts | None = None) -> Evidence:
@@ -44,7 +46,8 @@ def with_rivals(evidence: Evidence, night: Night, counts: Counts | None = None) 
 
     ``detail["separating_plates"]``: up to three of {first type: id, second type: id, "plates": number}, fewest first;
     ``detail["would_separate"]``: the first of them in words, or what kind of plates would do. ``counts``: of a pattern, the
-    parts inside and those lost there; rates are counted here. Evidence of other kinds comes back as it is.
+    parts inside and those lost there, of wear those of its signs; rates are counted here. Evidence of other kinds comes
+    back as it is.
     """
     expectation = night.expectation
     if evidence.subject.type not in FACTORS or expectation is None:
@@ -100,8 +103,12 @@ def _found(
     whole = 1.0 / (1.0 + np.exp(-expectation.log_odds(_held_out(evidence))[rows]))
     risk = np.clip(counts.share[rows] * whole, 1e-6, 1.0 - 1e-6)
     offset = np.log(risk) - np.log1p(-risk)
-    found = rivals(counts.failures[rows], trials, offset, cells.codes[rows], suspect, weights)
-    none = () if evidence.kind in ("rate_shift", "rate_level") else NO_PLACE
+    codes = cells.codes[rows]
+    if counts.mine is not None:  # a subject's sound plates testify for whatever else they carry
+        codes = codes.copy()
+        codes[(codes[:, suspect[0]] == suspect[1]) & ~counts.mine[rows], suspect[0]] = -1
+    found = rivals(counts.failures[rows], trials, offset, codes, suspect, weights)
+    none = () if evidence.kind in ("rate_shift", "rate_level", "wear") else NO_PLACE
     return [
         (rival.factor, rival.level)
         for rival in found

@@ -12,6 +12,7 @@ from farmwatch.detectors.counters import service_counters
 from farmwatch.detectors.night import join_history
 from farmwatch.detectors.wear import detect
 from farmwatch.evidence import Evidence, Subject
+from farmwatch.nightly import look
 from farmwatch.records import Records, conform, empty
 from farmwatch.settings import load_settings
 
@@ -111,6 +112,43 @@ def test_a_counter_that_ran_with_the_calendar_is_said_so() -> None:
     assert not mine[0].separable
     assert "calendar" in mine[0].detail["would_separate"]
     assert not mine[0].detail["start_known"]
+
+
+def _with_lots(records: Records, elsewhere: float) -> Records:
+    """A lot a fortnight, but from day 51 on one that P3 ran all the time and the others on a share of their plates."""
+    runs = records.runs
+    day = (runs["started_at"] - runs["started_at"].min()).dt.days
+    drawn = np.random.default_rng(7).random(len(runs)) < elsewhere
+    late = (day > 50) & ((runs["printer_id"] == "P3") | drawn)
+    lots = pd.array(np.where(late, "late", "L" + (day // 14).astype(str)), dtype=runs["lot_id"].dtype)
+    return replace(records, runs=runs.assign(lot_id=lots))
+
+
+def test_wear_that_came_with_a_lot_names_it_until_the_lot_ran_elsewhere() -> None:
+    records = bench.plate_farm(np.random.default_rng(1), worn=3, life=1e9, doubling=60_000.0)
+    found = {}
+    for elsewhere in (0.0, 0.1):
+        night = look(join_history(_with_lots(records, elsewhere)), START + dt.timedelta(days=179), SETTINGS, ())
+        (found[elsewhere],) = [one for one in detect(night).evidence if one.subject == Subject("printer", "P3")]
+    assert found[0.0].rivals == (Subject("lot", "late"),)
+    assert "calendar" in found[0.0].detail["would_separate"]
+    assert "plates of lot late on printer" in found[0.0].detail["would_separate"]
+    plan = found[0.0].detail["separating_plates"][0]
+    assert plan["lot"] == "late"
+    assert 2 <= plan["plates"] <= 40
+    assert found[0.1].rivals == ()
+    assert "plates of lot" not in found[0.1].detail["would_separate"]
+
+
+def test_fresh_films_of_the_same_lot_clear_it() -> None:
+    """The one lot of P3 ran through several films: it was no worse on a fresh one, so that it is no rival of the film."""
+    records = bench.plate_farm(np.random.default_rng(1), worn=3)
+    lots = records.runs["lot_id"].where(records.runs["printer_id"] != "P3", "own")
+    night = look(
+        join_history(replace(records, runs=records.runs.assign(lot_id=lots))), START + dt.timedelta(179), SETTINGS, ()
+    )
+    (one,) = [each for each in detect(night).evidence if each.score >= 0.0]
+    assert (one.subject, one.rivals, one.separable) == (Subject("printer", "P3"), (), True)
 
 
 def test_empty_and_faultless_farms() -> None:
