@@ -87,7 +87,9 @@ def page() -> str:
 def without_reason() -> list[str]:
     """The constants that say nothing of why they are what they are."""
     paths = (path for room in ROOMS for path in sorted((ROOT / "farmwatch" / room).glob("*.py")))
-    return [f"{path.relative_to(ROOT)}: {found.name}" for path in paths for found in constants_of(path) if not found.why]
+    return [
+        f"{path.relative_to(ROOT)}: {found.name}" for path in paths for found in constants_of(path) if not found.why
+    ]
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ import importlib
 import importlib.util
 import re
 import shlex
+import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -147,6 +148,7 @@ def load_script(path: Path) -> ModuleType:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[path.stem] = module  # where its dataclasses look for themselves
     spec.loader.exec_module(module)
     return module
 
@@ -154,6 +156,27 @@ def load_script(path: Path) -> ModuleType:
 def test_the_page_of_settings_is_that_of_the_shipped_file() -> None:
     script = load_script(DOCS / "make_settings.py")
     assert read(DOCS / "settings.md") == script.as_markdown(script.shipped_settings()), "python docs/make_settings.py"
+
+
+def test_every_number_in_the_code_stands_on_its_page_with_its_reason() -> None:
+    script = load_script(DOCS / "make_constants.py")
+    assert script.without_reason() == []
+    assert read(DOCS / "constants.md") == script.page(), "python docs/make_constants.py"
+
+
+def test_reasons_are_read_from_behind_a_number_or_above_it(tmp_path: Path) -> None:
+    script = load_script(DOCS / "make_constants.py")
+    module = tmp_path / "module.py"
+    module.write_text(
+        '# of both\nONE = 1.5\nTWO = (2, 3)\n\nTHREE = 3  # its own\n\nFOUR = 1 << 4  # noqa\nNAME = "x"\nlower = 3\n'
+    )
+    told = [(found.name, found.value, found.why) for found in script.constants_of(module)]
+    assert told == [
+        ("ONE", "1.5", "of both"),
+        ("TWO", "(2, 3)", "of both"),
+        ("THREE", "3", "its own"),
+        ("FOUR", "1 << 4", ""),
+    ]
 
 
 def test_every_setting_has_unit_and_reason_and_stands_on_the_page() -> None:
