@@ -18,7 +18,7 @@ from farmwatch.stats.hazard import HazardSlope, WearShape, count_at_risk, fit_sh
 
 NAME: Literal["wear"] = "wear"
 ALIASED = 0.9  # correlation of counter and calendar beyond which they cannot be told apart
-CURVE_BINS = 8
+CURVE_BINS = 8  # points of the drawn curve: as many as can be read
 HALF_MORE = 0.585  # doublings at which odds are half as much again: log2 of 1.5
 
 
