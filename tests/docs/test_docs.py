@@ -158,6 +158,24 @@ def test_the_page_of_settings_is_that_of_the_shipped_file() -> None:
     assert read(DOCS / "settings.md") == script.as_markdown(script.shipped_settings()), "python docs/make_settings.py"
 
 
+def test_every_statistic_and_every_published_check_has_a_row_of_sources() -> None:
+    told = read(DOCS / "sources.md")
+    statistics = [f"stats/{path.name}" for path in (ROOT / "farmwatch" / "stats").glob("[a-z]*.py")]
+    checks = [name_of(path) for path in (ROOT / "tests" / "published").glob("test_*.py")]
+    assert [name for name in (*statistics, *checks) if name not in told] == []
+
+
+def test_every_work_that_a_statistic_cites_is_among_the_sources() -> None:
+    """The first name of what stands as ``Name ... 1963)`` in a docstring or comment of stats/."""
+    told = read(DOCS / "sources.md")
+    cited = set()
+    for path in (ROOT / "farmwatch" / "stats").glob("*.py"):
+        for inside in re.findall(r"\(([^()]*\b(?:19|20)\d\d\b[^()]*)\)", " ".join(read(path).split())):
+            cited |= {(path.name, name) for name in re.findall(r"(?:^|; )([A-Z][a-z]+)", inside)}
+    assert len(cited) > 15
+    assert sorted((file, name) for file, name in cited if name not in told) == []
+
+
 def test_every_number_in_the_code_stands_on_its_page_with_its_reason() -> None:
     script = load_script(DOCS / "make_constants.py")
     assert script.without_reason() == []

@@ -8,7 +8,7 @@ from scipy.stats import t as t_distribution
 
 from farmwatch.detectors.growth_sessions import growth_slope
 from farmwatch.stats.growth import session_growth
-from farmwatch.stats.growth_effects import column_evidence, fit_crossed, level_evidence, whiten
+from farmwatch.stats.growth_effects import column_evidence, contrast, fit_crossed, level_evidence, whiten
 from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
 from farmwatch.stats.working_curve import coupons_needed, dose_slope, exposure_factor, fit_working_curve
 
@@ -307,3 +307,28 @@ def test_a_line_through_two_points_has_no_error_to_tell() -> None:
     assert (line.intercept, line.slope, line.freedom) == (pytest.approx(0.0, abs=1e-12), pytest.approx(2.0), 0)
     assert np.isnan(line.slope_se)
     assert np.isnan(line.intercept_se)
+
+
+def test_a_contrast_has_the_mean_and_variance_of_its_mixture() -> None:
+    """Second route: each point of the grid fitted alone, and the law of total variance."""
+    rng = np.random.default_rng(6)
+    y = rng.normal(0.01, 0.02, 24)
+    design = np.column_stack([np.ones(24), np.eye(4)[np.arange(24) % 4]])
+    weight = rng.uniform(0.5, 2.0, 24)
+    ratios = np.array([[1e3, *([0.3] * 4)], [1e3, *([2.0] * 4)]])
+    asked = np.array([0.0, 1.0, -0.5, -0.5, 0.0])
+    both = fit_crossed(y, design, weight, ratios, 0.004, 3.0)
+    alone = [contrast(fit_crossed(y, design, weight, row[None, :], 0.004, 3.0), asked) for row in ratios]
+    share = both.share
+    mean = sum(s * one.mean for s, one in zip(share, alone, strict=True))
+    square = sum(s * (one.sd**2 + one.mean**2) for s, one in zip(share, alone, strict=True))
+    found = contrast(both, asked)
+    assert 0.01 < share[0] < 0.99
+    assert found.mean == pytest.approx(mean, rel=1e-9)
+    assert found.sd == pytest.approx(np.sqrt(square - mean**2), rel=1e-6)
+    # one point of the grid is a ridge regression
+    one = fit_crossed(y, design, weight, ratios[:1], 0.004, 3.0)
+    gram = design.T @ (weight[:, None] * design) + np.diag(1.0 / ratios[0])
+    assert alone[0].mean == pytest.approx(asked @ np.linalg.solve(gram, design.T @ (weight * y)), rel=1e-9)
+    variance = float(asked @ np.linalg.solve(gram, asked)) * one.residual[0] / one.freedom
+    assert alone[0].sd == pytest.approx(np.sqrt(variance), rel=1e-9)
