@@ -117,17 +117,30 @@ def _detail(
             refusals.append(f"no working curve: {curve.refused}")
     detail["refusals"] = refusals
     if rivals:
-        detail["would_separate"] = _would_separate(claim.stream.subject, rivals)
+        prints = coupons_needed(effect.mean, fit.noise_sd)
+        detail |= _would_separate(scene, claim.stream.subject, rivals[0], prints)
     return detail
 
 
-def _would_separate(subject: Subject, rivals: tuple[Subject, ...]) -> str:
-    others = {rival.type for rival in rivals} | {subject.type}
-    if others >= {"lot", "printer"}:
-        return "measure coupons of this lot on another printer, and of another lot on this printer"
-    if "farm" in others or "profile" in others:
-        return "measure coupons of another profile and an old lot, with the gauge checked on a known piece"
-    return "measure coupons of each with everything else kept the same"
+def _would_separate(scene: Scene, subject: Subject, rival: Subject, prints: float) -> dict[str, Any]:
+    """The prints to measure that would tell two subjects apart: in words and, of a lot and a printer, which."""
+    if "farm" in (subject.type, rival.type):
+        return {
+            "would_separate": "measure coupons of another profile and an old lot, with the gauge checked on a known piece"
+        }
+    about = f"about {prints:.0f} prints, a bar and a slot on each," if np.isfinite(prints) else "prints"
+    ids = {one.type: one.id for one in (subject, rival)}
+    frame = scene.frame
+    others = frame.loc[frame["printer_id"] != ids.get("printer"), "printer_id"].value_counts()
+    if set(ids) == {"lot", "printer"} and len(others):
+        # the printer whose own growth is known best
+        plan = {"lot": ids["lot"], "printer": str(others.index[0]), "prints": prints}
+        words = (
+            f"{about} of lot {plan['lot']} on another printer, such as {plan['printer']}, or of another lot on printer"
+        )
+        return {"would_separate": f"measure {words} {ids['printer']}", "separating_prints": plan}
+    one, two = (f"{each.type} {each.id}" for each in (subject, rival))
+    return {"would_separate": f"measure {about} of {one} without {two}, or of {two} without {one}"}
 
 
 def _since(scene: Scene, claim: Claim) -> tuple[dt.date, dt.date, dt.date]:

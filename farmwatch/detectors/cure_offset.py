@@ -65,7 +65,7 @@ def detect(night: Night) -> Verdicts:
             break
         best = _preferred(claims)
         taken.add(best.stream.subject)
-        rivals = _rivals(scene, best, claims)
+        rivals = _rivals(scene, fit, best, claims)
         scene = _allowing_for(scene, best)
         one = evidence_of(scene, best, rivals)
         scene = _may_have_ended(scene, best)
@@ -142,21 +142,36 @@ def _preferred(claims: list[Claim]) -> Claim:
     return min(near, key=lambda c: (PREFERENCE.index(c.stream.subject.type), -c.explains, c.stream.subject.id))
 
 
-def _rivals(scene: Scene, best: Claim, claims: list[Claim]) -> tuple[Subject, ...]:
-    """Subjects whose claim dies when ``best`` is allowed for, and the other way round."""
+def _rivals(scene: Scene, fit: CrossedFit, best: Claim, claims: list[Claim]) -> tuple[Subject, ...]:
+    """Subjects whose claim dies when ``best`` is allowed for, and the other way round: of those that claim anything, and of
+    all whose sessions since its onset are among its own, whether or not they would be filed by themselves."""
     column = best.stream.columns[:, [best.best]]
     with_best = fit_scene(with_column(scene, column, "found"))
+    own = best.per_onset[best.best]
+    others = {c.stream.subject: (c.explains - best.explains, c.stream.columns[:, [c.best]]) for c in reversed(claims)}
+    if not best.stream.absolute:
+        for subject, beside in _beside(scene, column[:, 0] > 0.0):
+            if subject not in others:
+                others[subject] = float(_columns_evidence(scene, fit, beside)[0]) - own, beside
     rivals = []
-    for claim in sorted(claims, key=lambda c: -c.explains):
-        if claim.stream.subject == best.stream.subject or claim.explains < best.explains - RIVAL_COST:
+    for subject, (lead, other) in sorted(others.items(), key=lambda each: -each[1][0]):
+        if subject == best.stream.subject or lead < -RIVAL_COST:
             continue
-        other = claim.stream.columns[:, [claim.best]]
         with_other = fit_scene(with_column(scene, other, "found"))
         best_left = float(_columns_evidence(scene, with_other, column)[0])
         other_left = float(_columns_evidence(scene, with_best, other)[0])
         if best_left < RIVAL_COST and other_left < RIVAL_COST:
-            rivals.append(claim.stream.subject)
+            rivals.append(subject)
     return tuple(rivals[:5])
+
+
+def _beside(scene: Scene, touched: np.ndarray) -> Iterator[tuple[Subject, np.ndarray]]:
+    """Every name on the ``touched`` sessions, (sessions,), with its own sessions from the first of these on as a column."""
+    late = scene.frame["day"].to_numpy() >= scene.frame["day"].to_numpy()[touched].min()
+    for kind, name in (("lot", "lot_id"), ("printer", "printer_id"), ("profile", "profile")):
+        for level in scene.frame.loc[touched, name].dropna().unique():
+            column = (scene.frame[name] == level).to_numpy() & late
+            yield Subject(cast(SubjectType, kind), str(level)), column[:, None] * 1.0
 
 
 def _allowing_for(scene: Scene, claim: Claim) -> Scene:

@@ -16,6 +16,7 @@ from farmwatch.detectors.night import Night, join_history
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import Records, conform, empty
 from farmwatch.settings import load_settings
+from farmwatch.stats.working_curve import coupons_needed
 
 SETTINGS = load_settings()
 START = dt.date(2031, 1, 6)
@@ -75,6 +76,26 @@ def test_one_lot_on_one_printer_alone_names_its_rival() -> None:
     assert named == {Subject("lot", "only here"), Subject("printer", "P2")}
     assert not found[0].separable
     assert "another printer" in found[0].detail["would_separate"]
+    plan = found[0].detail["separating_prints"]
+    assert (plan["lot"], plan["printer"] != "P2") == ("only here", True)
+    assert plan["prints"] == coupons_needed(found[0].effect, found[0].detail["session_sd_mm"]) <= 4
+
+
+def test_the_only_lot_of_one_of_two_profiles_cannot_be_told_from_it() -> None:
+    """With two profiles neither is held against the other, but the lot that alone ran one of them has it as its rival."""
+    records = bench.coupon_farm(np.random.default_rng(1), lot_off=(5, 0.03))
+    own = records.runs["lot_id"] == "L5"
+    apart = replace(records, runs=records.runs.assign(profile=records.runs["profile"].where(~own, "other")))
+    (found,) = [one for one in filed(apart) if not one.detail["against"].startswith("zero")]
+    assert found.subject == Subject("lot", "L5")
+    assert found.rivals == (Subject("profile", "other"),)
+    assert found.detail["would_separate"].endswith(
+        "of lot L5 without profile other, or of profile other without lot L5"
+    )
+    some = own & (np.arange(len(own)) % 2 == 0)
+    mixed = replace(records, runs=records.runs.assign(profile=records.runs["profile"].where(~some, "other")))
+    (found,) = [one for one in filed(mixed) if not one.detail["against"].startswith("zero")]
+    assert (found.subject, found.rivals) == (Subject("lot", "L5"), ())
 
 
 def test_a_gauge_that_differs_from_day_to_day_is_nobodys_fault() -> None:
