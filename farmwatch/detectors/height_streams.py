@@ -50,13 +50,17 @@ def height_streams(scene: HeightScene, kind: SubjectType) -> HeightStreams | Non
     entry_start = np.flatnonzero((np.diff(level, prepend=-1) != 0) | (np.diff(plate, prepend=-1) != 0))
     windows = windows_of(scene) if kind in WINDOWED else np.zeros((0, 2))
     shares = shares_of(scene, order, rates, level, windows)
-    due = np.clip(shares.expected, 0.0, 1.0)
+    # entries by bands: what is in the way is let go of at once, 50 bytes a part in all
+    seen_of, due = shares.observed, np.clip(shares.expected, 0.0, 1.0, out=shares.expected)
+    del shares
     if kind != "design":
-        due = _with_habits(scene, order, level, shares.observed, due, settings.habit_plates)
+        due = _with_habits(scene, order, level, seen_of, due, settings.habit_plates)
     ends = np.append(entry_start, len(order))
     each = 1.0 / np.repeat(np.diff(ends), np.diff(ends))
-    observed = zone_shares(each, ends, np.arange(len(order)), shares.observed)
-    expected = np.clip(zone_shares(each, ends, np.arange(len(order)), due), 0.0, 1.0)
+    observed = zone_shares(each, ends, np.arange(len(order)), seen_of)
+    expected = zone_shares(each, ends, np.arange(len(order)), due)
+    del seen_of, due
+    np.clip(expected, 0.0, 1.0, out=expected)
     unit_level, day = level[entry_start], scene.day[order][entry_start]
     start = np.flatnonzero(np.diff(unit_level, prepend=-1))
     log_sum = _log_sums(observed, expected, start, day, len(windows), reference_sd[unit_level[start]], settings.band_sd)
@@ -178,9 +182,15 @@ def _with_habits(
     of_design, number = _summed(np.where(known, design, designs), weight, observed)
     of_pair, own_number = _summed(pair, weight, observed)
     at = np.where(known, design, designs)
-    elsewhere = np.maximum(of_design[at] - of_pair[pair], 0.0)
+    elsewhere = of_design[at]
+    elsewhere -= of_pair[pair]
+    np.maximum(elsewhere, 0.0, out=elsewhere)
+    elsewhere[~known] = 0.0
     count = np.where(known, np.maximum(number[at] - own_number[pair], 0.0), 0.0)[:, None]
-    return np.asarray((prior * due + np.where(known[:, None], elsewhere, 0.0)) / (prior + count))
+    mixed = prior * due
+    mixed += elsewhere
+    del elsewhere
+    return np.asarray(mixed / (prior + count))
 
 
 def _summed(group: np.ndarray, weight: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from farmwatch.detectors.cells import SIGN_COUNT
-from farmwatch.detectors.height_scene import HeightScene, layers
+from farmwatch.detectors.height_scene import PARTS_AT_ONCE, HeightScene, layers
 from farmwatch.detectors.night import Night
 from farmwatch.detectors.whose_fault import Counts
 from farmwatch.evidence import BANDS, Evidence
@@ -26,10 +26,13 @@ def counts_in_band(scene: HeightScene, rates: np.ndarray, evidence: Evidence) ->
         windows = np.array([[evidence.detail["from_mm"], evidence.detail["to_mm"]]])
     part_cell = cells.part_cell[scene.first_part : scene.first_part + len(scene.part_top)]
     reach = np.flatnonzero(scene.part_top > (windows[0, 0] if len(windows) else 0.0))
-    base, low = (values[scene.part_plate[reach]] for values in layers(scene.night))
-    top = scene.part_top[reach]
-    one = np.zeros(len(reach), dtype=int)
-    due = band_shares(top, top, base, low, rates[None], one, windows).expected[:, column]
+    base, low = layers(scene.night)
+    due = np.empty(len(reach), np.float32)
+    for start in range(0, len(reach), PARTS_AT_ONCE):
+        some = reach[start : start + PARTS_AT_ONCE]
+        top, plate, one = scene.part_top[some], scene.part_plate[some], np.zeros(len(some), dtype=int)
+        shares = band_shares(top, top, base[plate], low[plate], rates[None], one, windows)
+        due[start : start + PARTS_AT_ONCE] = shares.expected[:, column]
     one = np.zeros(len(scene.part), dtype=int)
     seen = band_shares(
         scene.height_mm, scene.part_height_mm, scene.base_mm, scene.low_mm, rates[None], one, windows
@@ -44,11 +47,7 @@ def counts_in_band(scene: HeightScene, rates: np.ndarray, evidence: Evidence) ->
 def counts_in_zone(night: Night, zone: Zones, sign: int) -> Counts:
     """Parts inside ``zone`` (a dictionary of one) and those lost there, by cell; ``sign``: column of SIGNS, -1 for all."""
     cells, parts = night.history.cells, night.parts
-    plate, known = parts["plate"].to_numpy(), parts["known"].to_numpy()
-    half = night.plates[["plate_width_mm", "plate_depth_mm"]].to_numpy(dtype=float)[plate] / 2.0
-    place = parts[["x_mm", "y_mm"]].to_numpy(dtype=float) / half
-    usable = np.flatnonzero(known & np.isfinite(place).all(axis=1))
-    inside = usable[membership(zone, *place[usable].T, *half[usable].T)[:, 0] > 0]
+    inside = _inside(night, zone)
     lost = inside[parts["failed"].to_numpy()[inside]]
     share = np.ones(len(cells.plate))
     if 0 <= sign < len(SIGNS):
@@ -57,3 +56,18 @@ def counts_in_zone(night: Night, zone: Zones, sign: int) -> Counts:
             share[: len(night.expectation.share)] = night.expectation.share[:, min(sign, SIGN_COUNT - 1)]
     failures, trials = (np.bincount(cells.part_cell[rows], minlength=len(cells.plate)) for rows in (lost, inside))
     return Counts(failures.astype(float), trials.astype(float), share)
+
+
+def _inside(night: Night, zone: Zones) -> np.ndarray:
+    """Rows of the parts with a known outcome that stand inside ``zone`` (a dictionary of one)."""
+    parts, found = night.parts, [np.zeros(0, np.int64)]
+    half_plate = night.plates[["plate_width_mm", "plate_depth_mm"]].to_numpy(dtype=float) / 2.0
+    columns = [parts[name].to_numpy() for name in ("plate", "known", "x_mm", "y_mm")]
+    for start in range(0, len(parts), PARTS_AT_ONCE):
+        plate, known, x, y = (column[start : start + PARTS_AT_ONCE] for column in columns)
+        half = half_plate[plate]
+        place = np.column_stack([x, y]) / half
+        usable = np.flatnonzero(known & np.isfinite(place).all(axis=1))
+        within = membership(zone, *place[usable].T, *half[usable].T)[:, 0] > 0
+        found.append(start + usable[within])
+    return np.concatenate(found)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import sparse
 
 from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
-from farmwatch.detectors.expected import HELD_OUT, Expectation, spell_mask
+from farmwatch.detectors.expected import CELLS_AT_ONCE, HELD_OUT, Expectation, spell_mask
 from farmwatch.detectors.night import Night
 from farmwatch.evidence import SUBJECT_TYPES, Subject, SubjectType
 from farmwatch.records import SIGNS
@@ -195,7 +195,8 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
     shape, as ``stream_risk``; the share of one sign is that of everybody else: a rare sign that one printer shows often
     would otherwise be expected of it."""
     if stream.sign == ALL_SIGNS:
-        return stream_risk(scene, stream.type, members).sum(axis=1)
+        pieces = [members[start : start + CELLS_AT_ONCE] for start in range(0, len(members), CELLS_AT_ONCE)]
+        return np.concatenate([np.zeros(0), *(stream_risk(scene, stream.type, some).sum(axis=1) for some in pieces)])
     risk = risk_of_sign(scene, HELD_OUT[stream.type], members, stream.type != "design", stream.sign)
     if stream.type == "farm":
         return risk
@@ -297,7 +298,7 @@ def _roll(scene: Scene, kind: SubjectType) -> Roll:
     named = np.zeros(number) if kind == "farm" else scene.cells.codes[:number, FACTORS.index(kind)]
     codes = named.astype(np.int64)
     used = np.flatnonzero((codes >= 0) & (scene.trials > 0))
-    order = used[np.argsort(codes[used], kind="stable")]
+    order = used[np.argsort(codes[used], kind="stable")].astype(np.int32)
     levels, start = np.unique(codes[order], return_index=True)
     members = dict(zip(levels.tolist(), np.split(order, start[1:]), strict=True)) if len(levels) else {}
     if kind == "design":
@@ -310,7 +311,7 @@ def _roll(scene: Scene, kind: SubjectType) -> Roll:
     level = rows // days
     end = np.searchsorted(level, level, side="right")
     plates = max(len(np.unique(scene.plate[used])), 1)
-    observed = since_sums(with_total(sums_by_row(row_of, failures, len(rows))), end)
+    observed = since_sums(with_total(sums_by_row(row_of, failures, len(rows))), end).astype(np.int32)
     row = np.full(number if kind == "design" else len(scene.first), -1, np.int32)
     row[used if kind == "design" else kept] = row_of
     return Roll(levels, members, level, end, row, observed, float(scene.trials[used].sum() / plates))

@@ -39,7 +39,8 @@ def carry_over(before: Scene, after: Scene, moved: np.ndarray) -> None:
     few plates, and the sums of all others need not be made again. (In the last digits they differ, which a bound may.)"""
     if not before.due:
         return
-    after.due.update({kind: due.copy() for kind, due in before.due.items()})
+    after.due.update(before.due)
+    before.due.clear()  # it would be summed anew, were it asked for again
     plates = np.unique(np.searchsorted(after.first, np.flatnonzero(moved), side="right") - 1)
     for start in range(0, len(plates), PLATES_AT_ONCE):
         some = plates[start : start + PLATES_AT_ONCE]
