@@ -19,6 +19,7 @@ from farmwatch.collect import CollectSummary, collect, deliveries, quarantine, r
 from farmwatch.collect.plates import Plates
 from farmwatch.collect.rows import understand
 from farmwatch.collect.rules import REASONS
+from farmwatch.records import TABLES
 from farmwatch.store import Farm
 
 Deliver = Callable[[dict[str, "str | bytes"]], CollectSummary]
@@ -28,7 +29,7 @@ PARTS = "run_id,part_no,x_mm,y_mm,height_mm,outcome,failure_height_mm\n"
 COUPONS = "coupon_id,measured_at,printer_id,run_id,feature,x_mm,y_mm,nominal_mm,measured_mm\n"
 SERVICE = "event_id,at,subject_type,subject_id,action\n"
 PRINTERS = "printer_id,plate_width_mm,plate_depth_mm\n"
-NO_TABLE = "no table of that name; there are printers, lots, runs, parts, coupons, service, layers"
+NO_TABLE = f"no table of that name; there are {', '.join(TABLES)}"
 
 BAD_ROWS = [
     ("runs", RUNS, "r1,p1,2031-04-02T10:00,,splendid", "outcome", "unknown_outcome"),

@@ -10,11 +10,13 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.collect import csv_files, json_files
 from farmwatch.collect.plates import Plates
+from farmwatch.collect.raw import LINE_LIMIT, Unreadable
 from farmwatch.collect.rows import Understood, understand
 
 COLUMNS = ["run_id", "part_no", "x_mm", "outcome", "note", "own"]
@@ -131,3 +133,11 @@ def test_parquet_types_that_do_not_fit_their_column() -> None:
     pq.write_table(table, buffer)
     understood = understand(buffer.getvalue(), "parts.parquet", "parts", "UTC", Plates.none(), 99)
     assert _reasons(understood) == [(1, "x_mm", "bad_number"), (2, "part_no", "bad_number")]
+
+
+def test_a_csv_line_without_an_end_is_refused_before_it_is_read_whole() -> None:
+    head = b'run_id,part_no,outcome,note\nr1,1,good,"two\nlines"\nr1,2,good,"'
+    fits = head + b"x" * 1000 + b'"\n'
+    assert len(understand(fits, "parts.csv", "parts", "UTC", Plates.none(), 99).rows) == 2
+    with pytest.raises(Unreadable, match="line 4 is longer than"):
+        understand(head + b"x" * LINE_LIMIT + b'"\n', "parts.csv", "parts", "UTC", Plates.none(), 99)

@@ -109,3 +109,10 @@ def test_what_is_finer_than_a_microsecond_is_cut_off(zone: str | None) -> None:
     times = read_times(fine, "UTC")
     assert times.first.tolist() == [dt.datetime(2031, 3, 23, 2, 40, 0, 123456)]
     assert not times.bad.any()
+
+
+@pytest.mark.parametrize("text", ["2031-04-02T10:00", "2031-W14-3T10:00", "20310402T1000", "2031-04-02T10"])
+@pytest.mark.parametrize(("zone", "hour"), [("Europe/Berlin", 8), ("Asia/Tokyo", 1), ("UTC", 10)])
+def test_a_time_without_offset_is_on_the_farms_clock_however_it_is_written(text: str, zone: str, hour: int) -> None:
+    times = read_times(pa.array([text]), zone)
+    assert _text(times.first[0]) == _text(times.second[0]) == dt.datetime(2031, 4, 2, hour)
