@@ -71,7 +71,7 @@ class ShareOfCells:
 
     def __getitem__(self, at: Any) -> np.ndarray:
         cells, column = at if isinstance(at, tuple) else (at, slice(None))
-        return self.rows[self.row[cells], column]
+        return self.rows[:, column][self.row[cells]]  # one column or several, as of an array
 
 
 @dataclass(frozen=True)

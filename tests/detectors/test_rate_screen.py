@@ -96,3 +96,14 @@ def test_the_risk_of_one_sign_is_its_column_of_all(two: tuple[Scene, Scene], hel
         for sign in (0, 3):
             every = expected_risk(scene, held_out, cells)
             np.testing.assert_array_equal(risk_of_sign(scene, held_out, cells, True, sign), every[:, sign])
+
+
+def test_shares_kept_once_a_design_are_read_like_an_array(night: Night) -> None:
+    assert night.expectation is not None
+    share = night.expectation.share
+    whole = share[:]
+    assert whole.shape == (len(share), share.rows.shape[1])
+    for at in ((slice(None), 2), (slice(None), [1, 4]), (slice(3, 9), slice(None)), (np.array([5, 2, 5]), [0, 3])):
+        cells, columns = at
+        np.testing.assert_array_equal(share[cells, columns], whole[cells][:, columns])
+    np.testing.assert_array_equal(share[np.array([4, 1])], whole[[4, 1]])
