@@ -6,16 +6,21 @@ import datetime as dt
 import math
 import unicodedata
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from farmwatch.crew import DETECTORS
 from farmwatch.evidence import BANDS, KINDS, SUBJECT_TYPES, ZONES
 from farmwatch.records import ACTIONS, SIGNS
 from farmwatch.report import cautions, words
 from farmwatch.report.answers import safe_csv_cell
+from farmwatch.report.charts import DRAWERS
 from farmwatch.report.headlines import numbers
+from farmwatch.report.pictures import Picture
+from farmwatch.report.unchecked import DETECTOR_WORDS
 from tests.report.conftest import one_of_each
 
 
@@ -122,3 +127,8 @@ def test_what_stands_beside_is_called_by_its_name_and_failures_are_told_whole() 
     told = " ".join(numbers(replace(rate, detail={**rate.detail, "also": beside})))
     assert "Seen beside it: tilt of the thickness pads over the plate in mm, 0.85 against 0.0074 expected." in told
     assert "Seen beside it: one height, 13 against 3.3 expected." in told
+
+
+def test_every_detector_has_its_words_and_every_picture_its_hand() -> None:
+    assert {name for name, _ in DETECTORS} <= set(DETECTOR_WORDS)
+    assert set(get_args(Picture)) <= set(DRAWERS)
