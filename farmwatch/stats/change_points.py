@@ -41,6 +41,7 @@ class SerialNoise:
 
     @property
     def long_run_scale(self) -> float:
+        """Spread of a mean of many values, times the root of their number; enlarged by what so few leave open."""
         inflation = (1.0 + self.rho) / (1.0 - self.rho)
         return float(self.scale * np.sqrt(inflation) * (1.0 + DOUBT / np.sqrt(max(self.values / inflation, 1.0))))
 
@@ -98,7 +99,10 @@ def _clip_spikes(values: np.ndarray, scale: float) -> np.ndarray:
 
 
 def optimal_starts(values: np.ndarray, penalty: float, shortest: int) -> np.ndarray:
-    """Exact minimum of squares within segments plus ``penalty`` a change; segments of at least ``shortest`` values."""
+    """Exact minimum of squares within segments plus ``penalty`` a change; segments of at least ``shortest`` values.
+
+    ``values``: shape (n,). First index of each segment, the first 0, shape (segments,).
+    """
     count = values.size
     total = np.concatenate([[0.0], np.cumsum(values - values.mean())])
     square = np.concatenate([[0.0], np.cumsum((values - values.mean()) ** 2)])

@@ -73,6 +73,9 @@ class Cells:
         weights: np.ndarray | None = None,
         fixed_prior_sd: np.ndarray | float = FLAT_SD,
     ) -> Cells:
+        """From plain arrays: ``failures``, ``trials``, ``weights``, ``offset`` (rows,), ``fixed`` (rows, columns), ``codes``
+        (rows, factors). Raises ``ValueError`` on codes outside of ``levels``.
+        """
         failures, trials = np.asarray(failures, float), np.asarray(trials, float)
         scale = np.full(fixed.shape[1], fixed_prior_sd, float)
         rows = np.ones(len(failures)) if weights is None else np.asarray(weights, float)
@@ -91,6 +94,7 @@ class Cells:
         return float(self.weights @ (self.failures * linear - self.trials * np.logaddexp(0.0, linear)))
 
     def constant(self) -> float:
+        """The binomial coefficients' part of the log-likelihood."""
         return float(self.weights @ log_choose(self.trials, self.failures))
 
     def residual(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -170,7 +174,7 @@ def fit_cells(
 
 
 def first_step(cells: Cells, sd: np.ndarray) -> np.ndarray:
-    """The penalised least-squares fit of the counts linearised at their pooled share."""
+    """The penalised least-squares fit of the counts linearised at their pooled share: coefficients, (size,)."""
     design = cells.design
     share = (cells.weights @ cells.failures + 0.5) / (cells.weights @ cells.trials + 1.0)
     pooled = float(np.log(share / (1.0 - share)))
@@ -182,7 +186,10 @@ def first_step(cells: Cells, sd: np.ndarray) -> np.ndarray:
 def climb(
     cells: Cells, coefficients: np.ndarray, linear: np.ndarray, step: np.ndarray, penalty: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, float]:
-    """Take ``step``, halved until the penalised likelihood gains: coefficients, linear predictor, the largest move."""
+    """Take ``step``, halved until the penalised likelihood gains: coefficients, linear predictor, the largest move.
+
+    ``coefficients``, ``step``, ``penalty``: (size,); ``linear``: (rows,).
+    """
     best = cells.log_likelihood(linear) - 0.5 * float(penalty @ coefficients**2)
     for _ in range(_HALVINGS):
         stepped = coefficients + step
@@ -197,7 +204,10 @@ def climb(
 def schall(
     cells: Cells, coefficients: np.ndarray, system: Bordered, sd: np.ndarray, scale: np.ndarray, max_sd: float
 ) -> np.ndarray:
-    """Updated standard deviations: effects' sum of squares over their effective number, with a half-normal prior."""
+    """Updated standard deviations: effects' sum of squares over their effective number, with a half-normal prior.
+
+    ``sd``, ``scale`` (of the prior, infinite for none) and the result: (factors,).
+    """
     diagonal = system.inverse_diagonal
     updated = np.empty_like(sd)
     for factor, where in enumerate(cells.design.slices):
@@ -212,7 +222,7 @@ def schall(
 
 
 def finish(cells: Cells, coefficients: np.ndarray, sd: np.ndarray, converged: bool, iterations: int) -> CrossedFit:
-    """The fit at given coefficients and standard deviations."""
+    """The fit at given coefficients, (size,), and standard deviations, (factors,)."""
     design, penalty = cells.design, cells.penalty(sd)
     linear = design.linear(coefficients)
     system = design.cross_products(cells.residual(linear)[1], penalty)

@@ -32,6 +32,7 @@ class Design:
 
     @staticmethod
     def of(fixed: np.ndarray, codes: np.ndarray, levels: tuple[int, ...], offset: np.ndarray | None) -> Design:
+        """``codes``: (rows, factors), -1 where a row has no level. Raises ``ValueError`` on codes outside of ``levels``."""
         rows = len(fixed)
         if codes.shape != (rows, len(levels)):
             raise ValueError(f"codes of shape {codes.shape} for {rows} rows and {len(levels)} factors")
@@ -78,10 +79,12 @@ class Design:
 
     @cached_property
     def size(self) -> int:
+        """How many coefficients there are."""
         return sum(self.levels) + self.fixed.shape[1]
 
     @cached_property
     def fixed_slice(self) -> slice:
+        """Where the fixed effects stand among the coefficients."""
         return slice(self.dense - self.fixed.shape[1], self.dense)
 
     def linear(self, coefficients: np.ndarray) -> np.ndarray:
@@ -165,6 +168,7 @@ class Bordered:
 
     @cached_property
     def scaled(self) -> np.ndarray:
+        """The border over the diagonal: what elimination takes away. Shape of the border."""
         return self.border / self.diagonal
 
     @cached_property

@@ -89,13 +89,16 @@ def habit_of(values: np.ndarray) -> Habit:
 
 
 def departs(values: np.ndarray, habit: float, material: float) -> np.ndarray:
-    """Whether each value differs from ``habit`` by more than ``material`` of the larger of the two. NaN does not."""
+    """Whether each value differs from ``habit`` by more than ``material`` of the larger of the two. NaN does not. (runs,)."""
     larger = np.maximum(np.abs(values), abs(habit))
     return np.asarray(np.abs(values - habit) > material * larger)
 
 
 def is_course(values: np.ndarray, value: float, runs_at_least: int, share_at_least: float) -> bool:
-    """Whether ``value``, once it appeared in ``values`` (time order), was kept: a change of course, no odd run."""
+    """Whether ``value``, once it appeared in ``values`` (time order), was kept: a change of course, no odd run.
+
+    ``values``: shape (runs,).
+    """
     same = np.round(values, 6) == round(value, 6)
     if not same.any():
         return False
@@ -144,7 +147,10 @@ def _fit(content: bytes, shape: tuple[int, ...], seed: int) -> OddModel:
 
 
 def isolation_p(model: OddModel, points: np.ndarray) -> np.ndarray:
-    """Conformal p-values of an isolation forest grown on half of the model's points and calibrated on the others."""
+    """Conformal p-values of an isolation forest grown on half of the model's points and calibrated on the others.
+
+    ``points``: (runs, features), in the model's spreads. Shape (runs,).
+    """
     from sklearn.ensemble import IsolationForest
 
     order = np.random.default_rng(model.seed).permutation(len(model.points))
@@ -158,7 +164,7 @@ def _in_spreads(matrix: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> np
 
 
 def rank_p(calibration: np.ndarray, scores: np.ndarray) -> np.ndarray:
-    """Conformal p-values: share of sorted ``calibration`` scores, the new one included, at least as large."""
+    """Conformal p-values: share of sorted ``calibration`` scores, the new one included, at least as large. (runs,)."""
     above = calibration.size - np.searchsorted(calibration, scores, side="left")
     return np.asarray((above + 1.0) / (calibration.size + 1.0))
 

@@ -28,7 +28,7 @@ class RobustFit:
 
 
 def spread(values: np.ndarray, centre: float | None = None) -> float:
-    """Median absolute deviation, consistent for the normal; NaN ignored, NaN on no values."""
+    """Median absolute deviation, consistent for the normal; NaN ignored, NaN on no values. Any shape."""
     known = values[~np.isnan(values)]
     if known.size == 0:
         return float("nan")

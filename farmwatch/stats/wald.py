@@ -169,7 +169,10 @@ def _root(p: float, up: float, down: float) -> float:
 def effect_since(
     y: np.ndarray, n: np.ndarray, p: np.ndarray, rho: float, prior_sd: float
 ) -> tuple[float, float, float]:
-    """Log odds ratio of the plates against ``p``: posterior mean and 95 % interval under a normal prior around 0."""
+    """Log odds ratio of the plates against ``p``: posterior mean and 95 % interval under a normal prior around 0.
+
+    ``y`` failures of ``n`` parts at expected risk ``p``: shape (plates,).
+    """
     grid = np.linspace(-6.0, 8.0, 141)
     score = -0.5 * (grid / prior_sd) ** 2
     if len(y):

@@ -80,22 +80,27 @@ class Farm:
 
     @property
     def timezone(self) -> str:
+        """The zone in which the farm's days begin and end."""
         return self.settings.farm.timezone
 
     @property
     def inbox(self) -> Path:
+        """Where files wait to be taken."""
         return self.path / "inbox"
 
     @property
     def reports(self) -> Path:
+        """Where the weekly reports stand."""
         return self.path / "reports"
 
     @property
     def deliveries(self) -> Path:
+        """Where every file that was taken is kept as it came."""
         return self.path / "deliveries"
 
     @property
     def findings_path(self) -> Path:
+        """Where ledger, evidence and checks of each night stand."""
         return self.path / "findings"
 
     @property
