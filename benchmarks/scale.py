@@ -1,10 +1,15 @@
 """What a farm of some size costs: ratios to a plain reference timed in the same run, and how cost grows with the farm.
 
-    python benchmarks/scale.py [ratios|growth|cluster ...] [--printers 24] [--days 180] [--nights 60]
+    python benchmarks/scale.py [ratios|growth|cluster|night ...] [--printers 24] [--days 180] [--nights 60]
 
 Times are processor time of this process and its children, so that they do not depend on what else the machine does;
 ``cluster`` tells the wall clock. ``growth`` runs each farm in a process of its own, for its peak of memory, and draws
 docs/pictures/scale.svg with ``--picture``.
+
+``night`` tells of one night, step by step, the seconds and the peak of memory, and what a part takes. With ``--farm`` the
+farm is kept there and used again, so that a large one can be told in pieces: ``--steps rates wear`` runs these detectors only.
+``--times 10`` puts the printers, runs and parts of the farm there ten times, under other names: a larger farm than could be
+simulated. (Lots, designs and baths have ten times the plates then; coupons and services stay those of the first.)
 """
 
 from __future__ import annotations
@@ -19,23 +24,28 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")  # as the commands do
 
 import duckdb
+import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.collect import collect
+from farmwatch.crew import DETECTORS
 from farmwatch.detectors.night import History, join_history
 from farmwatch.engines import DaskEngine, Engine, engine_named
 from farmwatch.evidence import Finding
-from farmwatch.nightly import look, run_night
+from farmwatch.nightly import history_of, look, run_night
+from farmwatch.records import TABLES
 from farmwatch.replay import replay
 from farmwatch.settings import Settings
 from farmwatch.simulate.scenarios import simulate_to
@@ -244,6 +254,104 @@ def draw(costs: Sequence[Cost]) -> None:
     print(f"{PICTURE.name}: processor seconds of each step against parts in the records")
 
 
+# ----------------------------------------------------------------------------------------------------------- night
+
+
+def made_farm(place: Path, printers: int, days: int, times: int) -> Farm:
+    """The farm at ``place``; made, where there is none, by another process, so that this one's memory is the night's."""
+    if not place.exists():
+        files = place.with_name(f"{place.name}-files")
+        make = f"""
+from pathlib import Path
+from farmwatch.collect import collect
+from farmwatch.simulate.scenarios import simulate_to
+from farmwatch.store import Farm
+paths = simulate_to(Path({str(files)!r}), {printers}, {days})
+collect(Farm.create(Path({str(place)!r}), "UTC"), [path for path in paths if path.suffix == ".csv"])
+"""
+        subprocess.run([sys.executable, "-c", make], check=True)
+        if times > 1:
+            subprocess.run([sys.executable, __file__, "--multiply", str(place), str(times)], check=True)
+    return Farm.open(place)
+
+
+def multiply(farm: Farm, times: int) -> None:
+    """Put every printer, run and part there ``times`` times, from the second time on under other names."""
+    for table in ("printers", "runs", "parts"):
+        for path in farm.folder(table).files().values():
+            rows, beside = pq.read_table(path, partitioning=None), path.with_suffix(".more")
+            with pq.ParquetWriter(beside, rows.schema, compression="zstd", write_page_checksum=True) as writer:
+                for number in range(times):
+                    writer.write_table(_renamed(rows, f"x{number}") if number else rows, row_group_size=131_072)
+            beside.rename(path)
+
+
+def _renamed(rows: pa.Table, ending: str) -> pa.Table:
+    for name in {"run_id", "printer_id"} & set(rows.column_names):
+        place = rows.column_names.index(name)
+        rows = rows.set_column(place, name, pc.binary_join_element_wise(rows[name], ending, ""))
+    return rows
+
+
+class Steps:
+    """Prints what each step took: processor seconds, memory before it and at its peak (on Linux; elsewhere so far)."""
+
+    def __init__(self) -> None:
+        self.parts = 0
+        print("| step | s | MiB before | MiB at the peak | bytes a part at the peak |\n|---|---:|---:|---:|---:|")
+
+    def step(self, name: str, job: Callable[[], Any], less: float = 0.0) -> tuple[float, Any]:
+        """``less``: seconds of what it does again and was told already."""
+        before = _memory_mib("VmRSS")
+        with suppress(OSError):
+            Path("/proc/self/clear_refs").write_text("5")
+        spent, answer = timed(job)
+        peak = _memory_mib("VmHWM")
+        if isinstance(answer, History):
+            self.parts = len(answer.parts)
+        each = f"{peak * 2**20 / self.parts:.0f}" if self.parts else ""
+        print(f"| {name} | {spent - less:.1f} | {before:.0f} | {peak:.0f} | {each} |", flush=True)
+        return spent, answer
+
+
+def _memory_mib(name: str) -> float:
+    try:
+        told = Path("/proc/self/status").read_text()
+    except OSError:
+        return peak_mib()
+    return float(told.split(f"{name}:")[1].split()[0]) / 1024
+
+
+def night(farm: Farm, only: Sequence[str]) -> None:
+    """The night before the last with nothing known, step by step; without ``only``, also the night after it."""
+    usual = _steps_of_night(farm, only)
+    reading, _ = timed(lambda: [farm.read_arrow(name) for name in TABLES])
+    print(f"the same files read by Arrow, all columns: {reading:.2f} s; load {os.getloadavg()[0]:.0f}")
+    if not only:
+        print(f"the night after to that: {usual / reading:.0f}")
+
+
+def _steps_of_night(farm: Farm, only: Sequence[str]) -> float:
+    """Processor seconds of the night after, 0 where it is not asked for."""
+    table, steps = load_causes(), Steps()
+    _, history = steps.step("read and join", partial(history_of, farm))
+    steps.step("cut into cells", lambda: history.cells)
+    print(f"{len(history.plates):,} plates, {len(history.parts):,} parts, {len(history.cells.plate):,} cells")
+    last = last_day(history)
+    fitting, seen = steps.step("fit the expectation", lambda: look(history, last - DAY, farm.settings, ()))
+    verdicts = [steps.step(f"`{name}`", partial(told, seen))[1] for name, told in DETECTORS if not only or name in only]
+    if only:
+        return 0.0
+    seen = None  # as in a night, the expectation does not outlive its detectors
+    first = partial(run_night, history, last - DAY, farm.settings, (), table, lambda night: verdicts)
+    _, result = steps.step("findings and causes", first, less=fitting)
+    usual, after = steps.step(
+        "the night after", partial(run_night, history, last, farm.settings, result.findings, table)
+    )
+    print(f"{len(result.findings)} findings, {len(after.findings)} the night after")
+    return usual
+
+
 # --------------------------------------------------------------------------------------------------------- cluster
 
 
@@ -274,14 +382,21 @@ def cluster(printers: int, days: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("tables", nargs="*", help="ratios, growth, cluster (default: all)")
+    parser.add_argument("tables", nargs="*", help="ratios, growth, cluster, night (default: the first three)")
     parser.add_argument("--printers", type=int, default=24)
     parser.add_argument("--days", type=int, default=180)
     parser.add_argument("--nights", type=int, default=60)
     parser.add_argument("--picture", action="store_true")
     parser.add_argument("--one", type=int, nargs=2, metavar=("PRINTERS", "DAYS"), help="one farm's costs, as JSON")
     parser.add_argument("--sizes", nargs="*", metavar="PRINTERSxDAYS", help="farms for growth")
+    parser.add_argument("--farm", type=Path, help="where the farm of night is kept")
+    parser.add_argument("--times", type=int, default=1, help="how often the farm of night is put there")
+    parser.add_argument("--steps", nargs="*", default=[], help="detectors that night is to run (default: all)")
+    parser.add_argument("--multiply", nargs=2, metavar=("FARM", "TIMES"), help="put a farm there so many times")
     asked = parser.parse_args()
+    if asked.multiply:
+        multiply(Farm.open(Path(asked.multiply[0])), int(asked.multiply[1]))
+        return
     if asked.one:
         print(json.dumps(asdict(cost_of(*asked.one))))
         return
@@ -293,6 +408,9 @@ def main() -> None:
         growth(sizes, asked.picture)  # type: ignore[arg-type]
     if "cluster" in wanted:
         cluster(asked.printers, asked.days)
+    if "night" in wanted:
+        with tempfile.TemporaryDirectory() as place:
+            night(made_farm(asked.farm or Path(place) / "farm", asked.printers, asked.days, asked.times), asked.steps)
 
 
 if __name__ == "__main__":
