@@ -7,6 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from farmwatch.stats.odd import foretell
+from farmwatch.stats.robust import huber_regression
+
+CURVE_RUNS = 30  # before a curve is drawn through them
+
 SETTINGS_UNITS = {
     "layer_height_mm": "mm",
     "exposure_s": "s",
@@ -50,31 +55,33 @@ def _duration(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
 
 
 def _peel(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
-    """Peel force grows with the footprint as a power; the power is the farm's own, by medians (Theil's slope)."""
+    """Peel force grows with the footprint, by the farm's own curve, and what a file adds of its own is taken from its other
+    runs: a run is odd among runs of its file, not because its file is the smallest."""
     peak = plates["peak_release_n"].to_numpy(dtype=float)
     footprint = plates["footprint_mm2"].to_numpy(dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_peak = np.where(peak > 0, np.log(peak), np.nan)
         log_area = np.where(footprint > 0, np.log(footprint), np.nan)
-    both = learn & ~np.isnan(log_peak) & ~np.isnan(log_area)
-    power = _power(log_area[both], log_peak[both])
-    rest = log_peak - power * np.nan_to_num(log_area, nan=float(np.median(log_area[both])) if both.any() else 0.0)
-    usual = _own_level(rest, plates["printer_id"], learn)
+    rest = log_peak - _curve(log_area, log_peak, learn)
+    rest = rest - _own_level(rest, plates["printer_id"], learn)
+    file = foretell(rest, pd.factorize(plates["file_id"])[0], learn)
+    rest = rest - file.level
     return Feature(
-        "peel", "largest peel force for its footprint", "N", rest - usual, peak, np.exp(log_peak - rest + usual)
+        "peel", "largest peel force for its footprint", "N", rest / file.wider, peak, np.exp(log_peak - rest)
     )
 
 
-def _power(log_area: np.ndarray, log_peak: np.ndarray) -> float:
-    """Median of the slopes over pairs half the record apart (a fast form of Theil's), 0 on little spread."""
-    order = np.argsort(log_area, kind="stable")
-    half = order.size // 2
-    if half < 15:
-        return 0.0
-    low, high = order[:half], order[-half:]
-    run = log_area[high] - log_area[low]
-    wide = run > 0.1
-    return float(np.median((log_peak[high] - log_peak[low])[wide] / run[wide])) if wide.sum() >= 15 else 0.0
+def _curve(log_area: np.ndarray, log_peak: np.ndarray, learn: np.ndarray) -> np.ndarray:
+    """The farm's log peel force at each log footprint: a parabola, since an area that pulls and a drag that does not add up to
+    no power. Level beyond the footprints learnt from, of which it knows nothing; at an unknown one that of the middle."""
+    both = learn & np.isfinite(log_area) & np.isfinite(log_peak)
+    if both.sum() < CURVE_RUNS:
+        return np.zeros(log_area.size)
+    middle = float(np.median(log_area[both]))
+    low, high = log_area[both].min() - middle, log_area[both].max() - middle
+    x = np.clip(np.nan_to_num(log_area, nan=middle) - middle, low, high)
+    design = np.column_stack([np.ones(x.size), x, x**2])
+    return np.asarray(design @ huber_regression(design[both], log_peak[both], tolerance=1e-4).coefficients)
 
 
 def _vat(plates: pd.DataFrame, learn: np.ndarray) -> Feature:

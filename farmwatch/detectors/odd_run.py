@@ -186,7 +186,8 @@ def _far_off(
     )
     detail = {"by": "measures", "measure": feature.name, "words": words, "spreads": departure}
     # a feature on the log scale has its spread in proportion to what was expected
-    width = 1.96 * spread * (expected if feature.name in ("duration", "peel") else 1.0)
+    log = feature.name in ("duration", "peel")
+    width = 1.96 * abs((np.log(observed / expected) * expected if log else observed - expected) / departure)
     score = float(np.log(allowed / rate)) if rate > 0 else 50.0
     return _evidence(night, plate, observed, expected, feature.unit, width, rate, score, detail)
 

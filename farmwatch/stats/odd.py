@@ -146,6 +146,53 @@ def _fit(content: bytes, shape: tuple[int, ...], seed: int) -> OddModel:
     return OddModel(centre, scale, points, neighbours, distances, fit_tail(distances), seed)
 
 
+@dataclass(frozen=True)
+class Foretold:
+    """What the other members of each run's group foretell of it, (runs,): ``level``, and ``wider``: the spread of a run about
+    it, in units of the spread within groups, beyond 1 by what so few of them leave open."""
+
+    level: np.ndarray
+    wider: np.ndarray
+
+
+def foretell(values: np.ndarray, group: np.ndarray, learn: np.ndarray) -> Foretold:
+    """The level of each run's group (its file) by the group's other runs, drawn towards zero by how groups differ.
+
+    ``values``: shape (runs,), in time order, NaN unknown; ``group``: whole numbers, -1 for none; ``learn``: the runs that say
+    how groups differ. A run that was learnt from is foretold by the group's other such runs, every other by all runs before it.
+    With variance s2 within groups and t2 between them, n runs of mean m foretell n m / (n + s2 / t2), and a run lies about
+    that with variance s2 (1 + 1 / (n + s2 / t2)): a group never seen is unknown, not ordinary.
+    """
+    known = np.isfinite(values) & (group >= 0)
+    told = learn & known
+    none = Foretold(np.zeros(values.size), np.ones(values.size))
+    codes = np.unique(np.where(known, group, -1), return_inverse=True)[1]
+    count = np.bincount(codes[told], minlength=codes.max() + 1)
+    if (count >= 2).sum() < 3:
+        return none
+    mean = np.bincount(codes[told], values[told], count.size) / np.maximum(count, 1)
+    apart = told & (count[codes] >= 2)
+    off = (values - mean[codes])[apart] * np.sqrt(count[codes] / np.maximum(count[codes] - 1.0, 1.0))[apart]
+    within = float(robust_centre_scale(off[:, None])[1][0]) ** 2
+    seen = count >= 1
+    between = float(np.mean((mean[seen] - np.median(mean[seen])) ** 2 - within / count[seen]))
+    if not within > 0.0 or not between > 0.0:
+        return none
+    doubt = within / between
+    # wild runs must not speak for their group
+    centre = np.where(count[codes] >= 2, mean[codes], np.where(known, values, 0.0))
+    calm = centre + np.clip(np.where(known, values, 0.0) - centre, -4.0 * within**0.5, 4.0 * within**0.5)
+    total, number = np.zeros(values.size), np.zeros(values.size)
+    for code in np.unique(codes[known]):
+        rows = np.flatnonzero(known & (codes == code))
+        inside = told[rows]
+        running, before = np.cumsum(calm[rows]) - calm[rows], np.arange(rows.size)
+        total[rows] = np.where(inside, calm[rows][inside].sum() - calm[rows], running)
+        number[rows] = np.where(inside, inside.sum() - 1, before)
+    level = total / (number + doubt)
+    return Foretold(level, np.sqrt(1.0 + 1.0 / (number + doubt)))
+
+
 def isolation_p(model: OddModel, points: np.ndarray) -> np.ndarray:
     """Conformal p-values of an isolation forest grown on half of the model's points and calibrated on the others.
 

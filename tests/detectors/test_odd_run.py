@@ -10,7 +10,7 @@ import pytest
 
 from farmwatch.detectors import odd_run
 from farmwatch.detectors.night import History, Verdicts, join_history
-from farmwatch.evidence import Subject
+from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
 
@@ -106,6 +106,43 @@ def test_a_printer_with_a_value_of_its_own_is_reported_at_most_once() -> None:
     history = history_of(runs)
     found = [odd_run.detect(history.night(LAST - dt.timedelta(days=back), SETTINGS)).evidence for back in range(6)]
     assert sum(map(len, found)) <= 1
+
+
+def with_files(runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Twelve files, and a thirteenth, printed on the last three days only, smaller than all others: one part a plate. What
+    pulls is its area and a drag of the plate itself. Runs and parts."""
+    rng = np.random.default_rng(8)
+    number = rng.integers(0, 12, len(runs))
+    number = np.where((runs.index >= len(runs) - 54) & (rng.random(len(runs)) < 0.2), 12, number)
+    area = np.append(np.geomspace(800.0, 7000.0, 12), 200.0)[number]
+    force = (6.0 + 0.003 * area) * np.exp(rng.normal(0, 0.06, len(runs)))
+    parts = pd.DataFrame({"run_id": runs["run_id"], "part_no": 1, "footprint_mm2": area, "outcome": "good"})
+    return runs.assign(file_id=[f"F{n}" for n in number], peak_release_n=force), parts
+
+
+def judged(runs: pd.DataFrame, parts: pd.DataFrame) -> list[Evidence]:
+    """What is named on the last four nights."""
+    records = Records(runs=conform(runs, "runs"), parts=conform(parts, "parts"))
+    history = join_history(records)
+    nights = [history.night(LAST - dt.timedelta(days=back), SETTINGS) for back in range(4)]
+    return [one for night in nights for one in odd_run.detect(night).evidence]
+
+
+def test_a_new_file_smaller_than_all_others_is_no_row_of_odd_runs() -> None:
+    runs, parts = with_files(small_farm())
+    assert (runs["file_id"] == "F12").sum() > 5
+    assert judged(runs, parts) == []
+
+
+def test_a_run_is_odd_among_those_of_its_file_even_where_others_pull_as_much() -> None:
+    runs, parts = with_files(small_farm())
+    row = runs.index[runs["file_id"] == "F1"][-1]
+    runs.loc[row, "peak_release_n"] *= 1.8
+    assert runs.loc[row, "peak_release_n"] < runs.loc[runs["file_id"] == "F11", "peak_release_n"].min()
+    (found,) = judged(runs, parts)
+    assert (found.subject.id, found.detail["measure"]) == (runs.loc[row, "run_id"], "peel")
+    assert found.expected == pytest.approx(6.0 + 0.003 * parts["footprint_mm2"].to_numpy()[row], rel=0.05)
+    assert found.effect - found.effect_low == pytest.approx(1.96 * 0.06 * found.expected, rel=0.2)
 
 
 @pytest.mark.parametrize(

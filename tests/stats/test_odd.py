@@ -6,7 +6,17 @@ import numpy as np
 import pytest
 from scipy.stats import genpareto
 
-from farmwatch.stats.odd import departs, fit_odd_model, fit_tail, habit_of, is_course, isolation_p, rank_p, score_odd
+from farmwatch.stats.odd import (
+    departs,
+    fit_odd_model,
+    fit_tail,
+    foretell,
+    habit_of,
+    is_course,
+    isolation_p,
+    rank_p,
+    score_odd,
+)
 
 
 def test_a_habit_is_the_commonest_value() -> None:
@@ -91,3 +101,34 @@ def test_distances_are_to_the_five_nearest_and_what_is_unknown_is_ordinary() -> 
     assert scores.distance == pytest.approx(np.sort(apart, axis=1)[:, :5].mean(axis=1), rel=1e-9)
     assert scores.departure[0] == 0.0
     assert scores.p_value[0] > 0.5
+
+
+def test_a_run_is_foretold_by_its_group_and_a_new_group_is_unknown_not_ordinary() -> None:
+    """Second route: groups of known spreads; runs stand about what is foretold with just the spread that is said."""
+    rng = np.random.default_rng(2)
+    group = rng.integers(0, 400, 8000)
+    group[6000:] = rng.integers(300, 700, 2000)  # most of them in groups that the learnt runs have not seen
+    values = rng.normal(0, 0.5, 700)[group] + rng.normal(0, 0.1, 8000)
+    found = foretell(values, group, np.arange(8000) < 6000)
+    off = (values - found.level) / found.wider / 0.1
+    for rows in (np.arange(6000), np.arange(6000, 8000), np.flatnonzero(found.wider > 4.0)):
+        assert rows.size > 150
+        assert off[rows].std() == pytest.approx(1.0, rel=0.12)
+    # by hand, for one run: three before it of its group
+    row = int(np.flatnonzero((np.arange(8000) > 6000) & (group == group[6500]))[3])
+    before = np.flatnonzero(group[:row] == group[row])
+    doubt = 1.0 / (found.wider[row] ** 2 - 1.0) - before.size
+    assert doubt == pytest.approx(0.1**2 / 0.5**2, rel=0.25)
+    assert found.level[row] == pytest.approx(values[before].sum() / (before.size + doubt), rel=0.02)
+
+
+def test_nothing_is_foretold_without_groups_that_differ() -> None:
+    rng = np.random.default_rng(3)
+    values = rng.normal(0, 1, 600)
+    for group in (np.full(600, -1), np.arange(600), np.zeros(600, int)):
+        found = foretell(values, group, np.arange(600) < 500)
+        assert found.level.tolist() == [0.0] * 600
+        assert found.wider.tolist() == [1.0] * 600
+    wild = np.where(np.arange(600) == 100, 40.0, values) + np.repeat([0.0, 3.0, -3.0, 1.0], 150)
+    found = foretell(wild, np.repeat(np.arange(4), 150), np.arange(600) < 600)
+    assert found.level[[5, 200, 400, 500]] == pytest.approx([0.0, 3.0, -3.0, 1.0], abs=0.35)
