@@ -88,6 +88,11 @@ class EffectsOfCells:
         # code -1, an unknown name, meets the zero at the end
         return np.append(self.effects[factor], 0.0)[self.codes[cells, factor]]
 
+    def sums(self) -> np.ndarray:
+        """What all names of a cell add together, (cells,)."""
+        pieces = [slice(start, start + CELLS_AT_ONCE) for start in range(0, len(self.codes), CELLS_AT_ONCE)]
+        return np.concatenate([np.zeros(0), *(self[piece].sum(axis=1) for piece in pieces)])
+
     def __getitem__(self, at: Any) -> np.ndarray:
         if isinstance(at, tuple):
             return self.of(at[1], at[0])
@@ -189,6 +194,7 @@ def fit_expectation(night: Night) -> Expectation:
         return Expectation(base, nothing, sd, START_RHO, START_MODEL, share, farm_share, sound, counts)
 
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
+    covariates = fixed if len(moving) == fixed.shape[1] else fixed[:, moving]
     plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
     with_spells = np.column_stack([codes, spells.astype(codes.dtype)])
     levels = (*(len(names) for names in cells.levels), int(spells.max(initial=-1)) + 1)
@@ -200,7 +206,7 @@ def fit_expectation(night: Night) -> Expectation:
         fit = fit_crossed(
             failures[usable],
             counts.trials[usable],
-            fixed[usable][:, moving],
+            covariates[usable],
             with_spells[usable],
             levels,
             weights=weights[usable],
@@ -212,7 +218,7 @@ def fit_expectation(night: Night) -> Expectation:
         )
         base = fixed[:, moving] @ fit.fixed_effects
         effects = EffectsOfCells(codes, fit.effects[:-1])
-        risk = 1.0 / (1.0 + np.exp(-(base + effects[:].sum(axis=1))))
+        risk = 1.0 / (1.0 + np.exp(-(base + effects.sums())))
         rho, model = _plate_model(plate, counts.trials * sound, failures * sound, risk, len(night.plates))
         start = fit
     sd = dict(zip(FACTORS, fit.sd[:-1].tolist(), strict=True))
