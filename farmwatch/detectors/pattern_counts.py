@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from farmwatch.detectors.cells import SIGN_COUNT
+from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
 from farmwatch.detectors.height_scene import PARTS_AT_ONCE, HeightScene, layers
 from farmwatch.detectors.night import Night
 from farmwatch.detectors.whose_fault import Counts
@@ -44,10 +44,13 @@ def counts_in_band(scene: HeightScene, rates: np.ndarray, evidence: Evidence) ->
     return Counts(np.bincount(scene.cell, weights=seen, minlength=len(cells.plate)), trials, share * min(written, 1.0))
 
 
-def counts_in_zone(night: Night, zone: Zones, sign: int) -> Counts:
-    """Parts inside ``zone`` (a dictionary of one) and those lost there, by cell; ``sign``: column of SIGNS, -1 for all."""
+def counts_in_zone(night: Night, zone: Zones, sign: int, evidence: Evidence | None = None) -> Counts:
+    """Parts inside ``zone`` (a dictionary of one) and those lost there, by cell; ``sign``: column of SIGNS, -1 for all.
+
+    With ``evidence`` only cells that its rivals are weighed by are counted: all since its onset, and its subject's.
+    """
     cells, parts = night.history.cells, night.parts
-    inside = _inside(night, zone)
+    inside = _inside(night, zone, np.ones(len(cells.plate), bool) if evidence is None else _asked(cells, evidence))
     lost = inside[parts["failed"].to_numpy()[inside]]
     share = np.ones(len(cells.plate))
     if 0 <= sign < len(SIGNS):
@@ -58,16 +61,27 @@ def counts_in_zone(night: Night, zone: Zones, sign: int) -> Counts:
     return Counts(failures.astype(float), trials.astype(float), share)
 
 
-def _inside(night: Night, zone: Zones) -> np.ndarray:
-    """Rows of the parts with a known outcome that stand inside ``zone`` (a dictionary of one)."""
+def _asked(cells: Cells, evidence: Evidence) -> np.ndarray:
+    """Which cells are since the onset of ``evidence``, or its subject's, bool (cells,)."""
+    since = (np.datetime64(evidence.since) - cells.first_day.to_datetime64()) // np.timedelta64(1, "D")
+    asked = cells.day[cells.plate] >= since
+    if evidence.subject.type in FACTORS:
+        own = FACTORS.index(evidence.subject.type)
+        asked |= np.isin(cells.codes[:, own], np.flatnonzero(cells.levels[own] == evidence.subject.id))
+    return np.asarray(asked)
+
+
+def _inside(night: Night, zone: Zones, asked: np.ndarray) -> np.ndarray:
+    """Rows of the parts with a known outcome that stand inside ``zone`` (a dictionary of one), of the cells ``asked``."""
     parts, found = night.parts, [np.zeros(0, np.int64)]
     half_plate = night.plates[["plate_width_mm", "plate_depth_mm"]].to_numpy(dtype=float) / 2.0
-    columns = [parts[name].to_numpy() for name in ("plate", "known", "x_mm", "y_mm")]
+    plate, known, x, y = (parts[name].to_numpy() for name in ("plate", "known", "x_mm", "y_mm"))
     for start in range(0, len(parts), PARTS_AT_ONCE):
-        plate, known, x, y = (column[start : start + PARTS_AT_ONCE] for column in columns)
-        half = half_plate[plate]
-        place = np.column_stack([x, y]) / half
-        usable = np.flatnonzero(known & np.isfinite(place).all(axis=1))
+        piece = slice(start, start + PARTS_AT_ONCE)
+        rows = start + np.flatnonzero(known[piece] & asked[night.history.cells.part_cell[: len(parts)][piece]])
+        half = half_plate[plate[rows]]
+        place = np.column_stack([x[rows], y[rows]]) / half
+        usable = np.flatnonzero(np.isfinite(place).all(axis=1))
         within = membership(zone, *place[usable].T, *half[usable].T)[:, 0] > 0
-        found.append(start + usable[within])
+        found.append(rows[usable[within]])
     return np.concatenate(found)

@@ -75,7 +75,8 @@ def detect(night: Night) -> Verdicts:
             # too weak to need a hand; and so is the wider subject that it was narrowed from
             dismissed |= {subject, Subject(best[0].type, best[0].names[best[1]])}
             continue
-        evidence.append(with_rivals(made, night, counts_in_zone(night, account.zone, scene.groups[account.group])))
+        counts = counts_in_zone(night, account.zone, scene.groups[account.group], made)
+        evidence.append(with_rivals(made, night, counts))
         scene = explained(scene, account.zone, _touched(scene, streams.type, level, account))
         families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}

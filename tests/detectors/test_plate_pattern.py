@@ -83,6 +83,23 @@ def test_rivals_are_weighed_by_the_failures_inside_the_zone(spotted: tuple[Recor
     assert 0 < sum(by_sign) <= counts.failures.sum()
 
 
+def test_of_a_finding_only_the_cells_are_counted_that_its_rivals_are_weighed_by(
+    spotted: tuple[Records, PlantedFault],
+) -> None:
+    records, _ = spotted
+    found = night_of(records, 85).evidence[0]
+    night = join_history(records).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
+    whole = take_zones(zone_dictionary(), 0)
+    few, every = counts_in_zone(night, whole, -1, found), counts_in_zone(night, whole, -1)
+    cells = night.history.cells
+    plates = night.history.plates.iloc[cells.plate]
+    asked = (plates["day"] >= np.datetime64(found.since)).to_numpy()
+    asked |= (plates[f"{found.subject.type}_id"] == found.subject.id).to_numpy()
+    assert 0 < asked.sum() < len(asked)
+    np.testing.assert_array_equal(few.trials, np.where(asked, every.trials, 0.0))
+    np.testing.assert_array_equal(few.failures, np.where(asked, every.failures, 0.0))
+
+
 def test_a_tilted_plate_is_a_side_or_corner_of_that_printer() -> None:
     records, truth = farm(Fault("plate_tilt", since_day=30, strength=1.5), 6)
     assert truth is not None
