@@ -79,7 +79,7 @@ def trend_markup(trend: Trend) -> Markup:
 def html_page(contents: WeeklyContents) -> str:
     """The whole page. The same contents give the same page, byte for byte."""
     css = Markup((_HERE / "weekly.css").read_text(encoding="utf-8"))
-    return clean(_environment().get_template("weekly.html.j2").render(c=contents, css=css))
+    return bound(clean(_environment().get_template("weekly.html.j2").render(c=contents, css=css)))
 
 
 def html_card(part: FindingPart) -> str:
@@ -100,6 +100,11 @@ def framed(inside: str) -> str:
     css = (_HERE / "weekly.css").read_text(encoding="utf-8")
     nested = re.sub(r"(?m)^( *)(:root|body) \{", r"\1& {", css)
     return clean(f'<div class="farmwatch"><style>.farmwatch {{ {nested} }}</style>{inside}</div>')
+
+
+def bound(text: str) -> str:
+    """No line breaks between a number and its per cent."""
+    return re.sub(r"(\d) %", "\\1\u00a0%", text)
 
 
 def clean(text: str) -> str:

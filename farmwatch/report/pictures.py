@@ -172,7 +172,9 @@ class WorkingCurve:
 
 @dataclass(frozen=True)
 class SignalOverTime:
-    """One measure, one point a run, with the usual level before and the level since the onset."""
+    """One measure, one point a run, with the usual level before, the level since the onset, and the level that was
+    expected of the work done since (NaN: not known).
+    """
 
     title: str
     alt: str
@@ -182,6 +184,7 @@ class SignalOverTime:
     values: tuple[float, ...]
     before: float
     after: float
+    expected: float
     onset: Onset | None
     services: tuple[Mark, ...] = ()
 

@@ -18,7 +18,15 @@ from farmwatch.records import Records, conform
 from farmwatch.report.contents import build_contents
 from farmwatch.report.finding_part import FindingPart, got_better, lost_in_week
 from farmwatch.report.frames import Frames
-from farmwatch.report.pictures import Attribution, Comparison, OverTime, PlateMap, WearCurve, WorkingCurve
+from farmwatch.report.pictures import (
+    Attribution,
+    Comparison,
+    OverTime,
+    PlateMap,
+    SignalOverTime,
+    WearCurve,
+    WorkingCurve,
+)
 from farmwatch.report.showing import pictures_of
 from farmwatch.report.week import Week
 from farmwatch.settings import load_settings
@@ -163,6 +171,12 @@ def test_failures_at_a_height_are_counted_whatever_they_look_like(case: Case) ->
     other = dataclasses.replace(height, sign="haze", observed=0.0)
     assert frames.counted(other)["failed"].sum() == frames.of(height.subject)["failed"].sum() > 0
     assert frames.sign_counted(other) == ""
+
+
+def test_a_measure_is_shown_beside_what_was_expected_of_the_work(case: Case) -> None:
+    picture = next(p for p in part_of(case, "signal_shift").pictures if isinstance(p, SignalOverTime))
+    assert (picture.after, picture.expected) == (30.0, 22.0)
+    assert "since then: 30 N, where 22 N was expected of such work." in picture.alt
 
 
 def test_a_lot_stands_among_its_peers_with_rivals_marked(case: Case) -> None:

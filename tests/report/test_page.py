@@ -221,6 +221,11 @@ def test_ids_that_look_alike_have_anchors_of_their_own() -> None:
     assert all(re.fullmatch(r"[A-Za-z0-9-]+", anchor(name)) for name in names)
 
 
+def test_no_line_breaks_between_a_number_and_its_per_cent(page: str) -> None:
+    assert "95\u00a0% interval" in page
+    assert not re.search(r"\d %", page)
+
+
 def test_percentages_never_claim_certainty() -> None:
     assert [percent(p) for p in (0.0, 0.001, 0.126, 0.999, 1.0)] == ["0 %", "under 1 %", "13 %", "over 99 %", "100 %"]
 

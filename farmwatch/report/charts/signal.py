@@ -8,7 +8,7 @@ import numpy as np
 
 from farmwatch.report import ink, words
 from farmwatch.report.charts.marks import mark_onset, mark_services, room_for_words
-from farmwatch.report.ink import PEER, SUBJECT, lettering
+from farmwatch.report.ink import EXPECTED, PEER, SUBJECT, lettering
 from farmwatch.report.pictures import SignalOverTime
 
 
@@ -21,21 +21,23 @@ def draw_signal(picture: SignalOverTime) -> str:
     axes.plot(days[~late], values[~late], "o", markersize=3.6, mfc="none", mec=PEER, mew=0.8, linestyle="none")
     axes.plot(days[late], values[late], "o", markersize=3.8, color=SUBJECT, linestyle="none")
     axes.set_xlim(days[0] - 1, days[-1] + 1)
-    low, high = float(values.min()), float(values.max())
+    levels = [level for level in (picture.after, picture.expected) if math.isfinite(level)]
+    low, high = min([*values, *levels]), max([*values, *levels])
     reach = max(high - low, 1e-9 * max(abs(high), 1.0), 1e-12)
     bottom = low - 0.08 * reach
     top = room_for_words(axes, bottom, high + 0.06 * reach, picture.services)
     axes.set_ylim(bottom, top)
-    for level, start, end, colour in (
-        (picture.before, days[0], min(since, days[-1]), PEER),
-        (picture.after, max(since, days[0]), days[-1], SUBJECT),
+    for level, start, end, colour, said, place in (
+        (picture.before, days[0], min(since, days[-1]), PEER, "", 0.5),
+        (picture.expected, max(since, days[0]), days[-1], EXPECTED, "expected ", 0.72),
+        (picture.after, max(since, days[0]), days[-1], SUBJECT, "", 0.25),
     ):
         if math.isfinite(level) and end > start:
             axes.plot([start, end], [level, level], color="white", linewidth=3.4, zorder=3)
             axes.plot([start, end], [level, level], color=colour, linewidth=1.8, zorder=4)
             axes.annotate(
-                words.number_text(level),
-                ((start + end) / 2, level),
+                f"{said}{words.number_text(level)}",
+                (start + place * (end - start), level),
                 xytext=(0, 4),
                 textcoords="offset points",
                 ha="center",

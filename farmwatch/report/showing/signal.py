@@ -36,6 +36,8 @@ def signal_over_time(evidence: Evidence, frames: Frames, until: dt.date) -> Sign
         return None
     late = days[use] >= np.datetime64(evidence.since, "D")
     before, after = (float(np.median(values[use][part])) if part.any() else math.nan for part in (~late, late))
+    # drivers of the measure are reckoned out of the finding: other work alone may lift or lower the plain readings
+    after = evidence.observed if math.isfinite(evidence.observed) else after
     name, unit = words.measure(column)
     who = words.subject(evidence.subject)
     shown = tuple(day.item() for day in days[use])
@@ -43,7 +45,8 @@ def signal_over_time(evidence: Evidence, frames: Frames, until: dt.date) -> Sign
         title=f"{words.sentence(who)}: {name}, run by run",
         alt=(
             f"{words.sentence(name)} of {len(use)} runs of {who}. Middle before {words.date(evidence.since)}: "
-            f"{words.number_text(before)} {unit}; since then: {words.number_text(after)} {unit}."
+            f"{words.number_text(before)} {unit}; since then: {words.number_text(after)} {unit}, "
+            f"where {words.number_text(evidence.expected)} {unit} was expected of such work."
         ),
         measure=name,
         unit=unit,
@@ -51,6 +54,7 @@ def signal_over_time(evidence: Evidence, frames: Frames, until: dt.date) -> Sign
         values=tuple(values[use].tolist()),
         before=before,
         after=after,
+        expected=evidence.expected,
         onset=onset_of(evidence),
         services=services_of(evidence.subject, frames, shown[0], until),
     )
