@@ -58,3 +58,24 @@ def test_too_few_plates_say_nothing_of_their_scatter() -> None:
     assert dispersion([5.0, 0.0], [1.0, 1.0]) == 1.0
     assert dispersion(np.zeros(50), np.ones(50)) == 1.0
     assert dispersion(np.full(50, np.nan), np.ones(50)) == 1.0
+
+
+def test_a_ratio_is_observed_over_expected_and_the_size_of_a_happening_scales_its_interval() -> None:
+    found = ratio_interval(12.0, 8.0, spread=3.0)
+    assert found.value == 1.5
+    alone = ratio_interval(4.0, 1.0)
+    assert (found.low, found.high) == (pytest.approx(3.0 / 8.0 * alone.low), pytest.approx(3.0 / 8.0 * alone.high))
+
+
+def test_dispersion_is_pearsons_over_plates_that_expect_something() -> None:
+    rng = np.random.default_rng(2)
+    mean = rng.uniform(0.2, 2.0, 30)
+    seen = 1.3 * mean * rng.gamma(0.5, 2.0, 30)
+    scale = seen.sum() / mean.sum()
+    by_hand = max(1.0, float(np.mean((seen - scale * mean) ** 2 / (scale * mean))))
+    assert dispersion(seen, mean) == pytest.approx(by_hand)
+    assert by_hand > 1.0
+    # plates without expectation, or not seen, say nothing
+    assert dispersion([*seen, 5.0, np.nan], [*mean, 0.0, 1.0]) == pytest.approx(by_hand)
+    assert dispersion(seen[:20], mean[:20]) > 1.0
+    assert dispersion(seen[:19], mean[:19]) == 1.0

@@ -48,3 +48,15 @@ def test_one_failure_says_nothing_of_evenness() -> None:
     failures = np.zeros((50, 1))
     failures[3] = 1.0
     assert even_share(failures, np.full((50, 1), 0.1), np.full(50, 4.0)) == pytest.approx([0.0], abs=0.01)
+
+
+def test_the_even_share_of_each_sign_is_its_own() -> None:
+    """Cells in which only some signs failed tell of all signs together as of each alone."""
+    rng = np.random.default_rng(5)
+    trials = rng.integers(1, 9, 120).astype(float)
+    expected = trials[:, None] * rng.gamma(0.5, 0.1, (120, 2))
+    failures = rng.poisson([0.4, 0.1], (120, 2)).astype(float)
+    both = even_share(failures, expected, trials)
+    for sign in range(2):
+        alone = even_share(failures[:, [sign]], expected[:, [sign]], trials)
+        assert both[sign] == pytest.approx(alone[0], rel=1e-9)

@@ -174,3 +174,29 @@ def test_that_many_readings_rule_the_wrong_one_out_four_times_in_five() -> None:
         ratio = ((told * step) - step**2 / 2.0).sum(axis=1) / sd**2  # for the step against none
         assert 0.78 < (ratio > 3.0).mean() < 0.9
     assert readings_to_separate(0.0, 1.0) == float("inf")
+
+
+def test_names_that_mostly_go_together_are_correlated_though_leaving_the_suspect_out_costs() -> None:
+    """Second route for the correlation: the inverse of the penalised information at the joint maximum."""
+    from scipy.optimize import minimize
+
+    one = np.repeat([True, True, False, False], [40, 3, 3, 40])
+    two = np.repeat([True, False, True, False], [40, 3, 3, 40])
+    trials, offset = np.full(86, 10), np.full(86, -3.0)
+    failures = np.random.default_rng(12).binomial(trials, expit(offset + 1.8 * one))
+    codes = np.column_stack([~one, ~two]).astype(int)
+    (rival,) = rivals(failures, trials, offset, codes, (0, 0))
+    assert (rival.reason, rival.shared, rival.only_suspect, rival.only_rival) == ("correlated", 40, 3, 3)
+    assert 3.0 < rival.cost_without_suspect < 6.0
+    design = np.column_stack([one, two]).astype(float)
+
+    def loss(effects: np.ndarray) -> float:
+        linear = offset + design @ effects
+        return float(0.5 * effects @ effects / 1.5**2 - failures @ linear + trials @ np.logaddexp(0, linear))
+
+    mode = minimize(loss, np.zeros(2), method="BFGS", options={"gtol": 1e-8}).x
+    risk = expit(offset + design @ mode)
+    covariance = np.linalg.inv(design.T @ ((trials * risk * (1 - risk))[:, None] * design) + np.eye(2) / 1.5**2)
+    assert rival.correlation == pytest.approx(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]), rel=1e-4)
+    # a stricter eye lets it go: what costs that much to leave out has no rival among the loosely tied
+    assert rivals(failures, trials, offset, codes, (0, 0), correlation_limit=0.97) == ()
