@@ -93,8 +93,8 @@ def test_of_a_finding_only_the_cells_are_counted_that_its_rivals_are_weighed_by(
     few, every = counts_in_zone(night, whole, -1, found), counts_in_zone(night, whole, -1)
     cells = night.history.cells
     plates = night.history.plates.iloc[cells.plate]
-    asked = (plates["day"] >= np.datetime64(found.since)).to_numpy()
-    asked |= (plates[f"{found.subject.type}_id"] == found.subject.id).to_numpy()
+    own = plates[f"{found.subject.type}_id"] == found.subject.id
+    asked = (own | (plates["day"] >= np.datetime64(found.since))).to_numpy()
     assert 0 < asked.sum() < len(asked)
     np.testing.assert_array_equal(few.trials, np.where(asked, every.trials, 0.0))
     np.testing.assert_array_equal(few.failures, np.where(asked, every.failures, 0.0))
