@@ -73,15 +73,15 @@ def _peel(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
 
 def _curve(log_area: np.ndarray, log_peak: np.ndarray, learn: np.ndarray) -> np.ndarray:
     """The farm's log peel force at each log footprint: a parabola, since an area that pulls and a drag that does not add up to
-    no power. Level beyond the footprints learnt from, of which it knows nothing; at an unknown one that of the middle."""
+    no power. NaN beyond the footprints learnt from, of which it knows nothing; at an unknown one that of the middle."""
     both = learn & np.isfinite(log_area) & np.isfinite(log_peak)
     if both.sum() < CURVE_RUNS:
         return np.zeros(log_area.size)
     middle = float(np.median(log_area[both]))
-    low, high = log_area[both].min() - middle, log_area[both].max() - middle
-    x = np.clip(np.nan_to_num(log_area, nan=middle) - middle, low, high)
+    x = np.nan_to_num(log_area, nan=middle) - middle
     design = np.column_stack([np.ones(x.size), x, x**2])
-    return np.asarray(design @ huber_regression(design[both], log_peak[both], tolerance=1e-4).coefficients)
+    drawn = design @ huber_regression(design[both], log_peak[both], tolerance=1e-4).coefficients
+    return np.where((x >= x[both].min()) & (x <= x[both].max()), drawn, np.nan)
 
 
 def _vat(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
