@@ -10,7 +10,7 @@ from farmwatch.detectors.growth_sessions import growth_slope
 from farmwatch.stats.growth import session_growth
 from farmwatch.stats.growth_effects import column_evidence, contrast, fit_crossed, level_evidence, whiten
 from farmwatch.stats.straight_line import curvature_log_p, fieller, fit_line
-from farmwatch.stats.working_curve import coupons_needed, dose_slope, exposure_factor, fit_working_curve
+from farmwatch.stats.working_curve import DoseSlope, coupons_needed, dose_slope, exposure_factor, fit_working_curve
 
 
 def test_one_bar_and_one_slot_are_the_pair_formula() -> None:
@@ -332,3 +332,16 @@ def test_a_contrast_has_the_mean_and_variance_of_its_mixture() -> None:
     assert alone[0].mean == pytest.approx(asked @ np.linalg.solve(gram, design.T @ (weight * y)), rel=1e-9)
     variance = float(asked @ np.linalg.solve(gram, asked)) * one.residual[0] / one.freedom
     assert alone[0].sd == pytest.approx(np.sqrt(variance), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("slope", "se", "advised"),
+    [(0.05, 0.002, True), (0.05, 0.04, False), (-0.05, 0.002, False), (-0.05, 0.04, False), (0.0, 0.01, False)],
+)
+def test_no_exposure_is_advised_unless_growth_surely_rises_with_it(slope: float, se: float, advised: bool) -> None:
+    """A slope that falls, or may be none, would turn the advice round."""
+    found = exposure_factor(0.02, 0.002, 20.0, DoseSlope(30, "", slope, slope - 2 * se, slope + 2 * se, se, 20.0))
+    assert bool(found.refused) is not advised
+    assert np.isfinite(found.factor) == np.isfinite(found.low) == np.isfinite(found.high) == advised
+    if advised:
+        assert found.low < found.factor < found.high < 1.0
