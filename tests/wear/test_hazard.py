@@ -181,3 +181,51 @@ def test_pooled_evidence_averages_at_most_one_without_wear() -> None:
         assert z.shape == (6,)
         values.append(np.exp(pooled_evidence(scores, information, 2.0)))
     assert np.mean(values) < 1.0 + 4 * np.std(values) / np.sqrt(800)
+
+
+def test_trend_scores_are_the_slope_and_information_of_a_logistic_fit() -> None:
+    """Second route: derivatives of the log-likelihood by differences, each holder's level eliminated."""
+    rng = np.random.default_rng(9)
+    holder = np.repeat([0, 1], 30)
+    spell = np.repeat([0, 1, 2], 20)
+    counter, parts = rng.uniform(0.0, 1.0, 60), rng.integers(3, 12, 60).astype(float)
+    probability = rng.uniform(0.05, 0.4, 60)
+    failures = parts * probability  # so that every holder fails just as expected, and its level is nought
+    failures += 0.2 * parts * np.where(np.arange(60) % 2, 0.1, -0.1) * np.sqrt(parts)
+    for who in range(2):
+        failures[holder == who] -= (failures - parts * probability)[holder == who].mean()
+
+    def log_likelihood(level: np.ndarray, slope: np.ndarray) -> float:
+        linear = np.log(probability / (1.0 - probability)) + level[holder] + slope[spell] * counter
+        return float(failures @ linear - parts @ np.logaddexp(0.0, linear))
+
+    scores, information, z = trend_scores(counter, failures, parts, probability, holder, spell, 0.0)
+    step = 1e-4
+    for place in range(3):
+        up = step * (np.arange(3) == place)
+        by_differences = (log_likelihood(np.zeros(2), up) - log_likelihood(np.zeros(2), -up)) / (2.0 * step)
+        inside = spell == place
+        residual = failures - parts * probability
+        middle = [
+            np.average(counter[holder == w], weights=(parts * probability * (1 - probability))[holder == w])
+            for w in (0, 1)
+        ]
+        # the level's share: nought over a whole holder, so it only moves score between the spells of one holder
+        assert scores[place] == pytest.approx(
+            by_differences - float((residual * np.array(middle)[holder])[inside].sum()), rel=1e-5, abs=1e-7
+        )
+    whole = 0.0
+    for who in range(2):
+        mine = (holder == who).astype(float)
+
+        def at(level: float, slope: float, mine: np.ndarray = mine) -> float:
+            linear = np.log(probability / (1.0 - probability)) + mine * (level + slope * counter)
+            return float(failures @ linear - parts @ np.logaddexp(0.0, linear))
+
+        h = 1e-3
+        of_level = -(at(h, 0) - 2 * at(0, 0) + at(-h, 0)) / h**2
+        of_slope = -(at(0, h) - 2 * at(0, 0) + at(0, -h)) / h**2
+        across = -(at(h, h) - at(h, -h) - at(-h, h) + at(-h, -h)) / (4 * h**2)
+        whole += of_slope - across**2 / of_level
+    assert information == pytest.approx(whole, rel=1e-4)
+    assert z.shape == (2,)
