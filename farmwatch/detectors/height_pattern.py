@@ -48,8 +48,9 @@ def detect(night: Night) -> Verdicts:
             dismissed |= {made.subject, best[0].subject(best[1])}
             continue
         evidence.append(with_rivals(made, night, counts_in_band(scene, streams.rates[streams.level[index]], made)))
-        scene = _set_aside(scene, taken)
-        families = _renewed(scene, families, streams.type, -settings.keep_within)
+        scene, found = _set_aside(scene, taken), streams.type
+        del best, streams  # 200 bytes a part, which what is looked at anew need not stand beside
+        families = _renewed(scene, families, found, -settings.keep_within)
     flagged = {made.subject for made in evidence}
     return Verdicts(tuple(evidence), tuple(_marked(check, flagged) for check in checks))
 
@@ -79,11 +80,15 @@ def _renewed(
     """Streams after a finding: its own type and every type in which something stands near the limit, looked at again.
 
     What lies far below cannot rise that far: the comparison with others moves by what one subject weighs among them.
+    ``families`` is empty afterwards.
     """
     renewed = []
-    for streams in families:
-        if streams.type == found or streams.score.max() >= floor - FAR_BELOW:
-            again = height_streams(scene, streams.type)
+    while families:
+        streams = families.pop(0)
+        kind = streams.type
+        if kind == found or streams.score.max() >= floor - FAR_BELOW:
+            del streams
+            again = height_streams(scene, kind)
             renewed += [] if again is None else [again]
         else:
             renewed.append(streams)
