@@ -59,6 +59,11 @@ class Rehearsal:
         low = chi2.ppf(tail, 2 * self.found) / 2.0 if self.found else 0.0
         return float(low) / self.farm_months, float(chi2.ppf(1.0 - tail, 2 * self.found + 2)) / 2.0 / self.farm_months
 
+    @property
+    def kept(self) -> bool:
+        """Whether the budget was kept; beyond the proved bound, only where the interval's upper end says so."""
+        return (self.per_month if self.calibration <= 1.0 else self.interval()[1]) <= self.allowed
+
 
 def calibrate(
     history: History,
@@ -94,17 +99,17 @@ def calibrate(
 
         start = LADDER.index(1.0)
         tried = [rehearsed(1.0)]
-        kept = tried[0].per_month <= tried[0].allowed
+        kept = tried[0].kept
         for step in LADDER[start + 1 :] if kept else LADDER[start - 1 :: -1]:
             tried.append(rehearsed(step))
-            if (tried[-1].per_month <= tried[-1].allowed) != kept:
+            if tried[-1].kept != kept:
                 break
     return tuple(sorted(tried, key=lambda one: one.calibration))
 
 
 def proposed(tried: Sequence[Rehearsal]) -> float:
     """The greatest calibration that kept the budget, else the smallest that was tried."""
-    kept = [one.calibration for one in tried if one.per_month <= one.allowed]
+    kept = [one.calibration for one in tried if one.kept]
     return max(kept, default=min(one.calibration for one in tried))
 
 
@@ -142,8 +147,13 @@ def as_text(tried: Sequence[Rehearsal]) -> str:
         low, high = one.interval()
         lines.append(f"{one.calibration:>11g}  {one.found:>14}  {one.per_month:>7.2f}  {low:.2f} to {high:.2f}")
     keeps = next(one for one in tried if one.calibration == best)
-    if keeps.per_month > keeps.allowed:
+    if not keeps.kept:
         lines += ["", "None of them keeps the budget. The smallest comes nearest; more draws would tell it better."]
+    if any(one.per_month <= one.allowed and not one.kept for one in tried):
+        lines += [
+            "",
+            "A calibration above 1 must keep the budget with its whole interval; more draws make that narrower.",
+        ]
     lines += ["", "In farm.toml:" if best != 1.0 else "As the shipped settings have it:"]
     return "\n".join([*lines, "", "    [alarm_budget]", f"    calibration = {best:g}"])
 

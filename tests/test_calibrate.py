@@ -35,7 +35,8 @@ def test_the_greatest_calibration_that_keeps_the_budget_is_proposed() -> None:
     def tried(*found: int) -> list[Rehearsal]:
         return [Rehearsal(2.0**place, {"wear": count}, 10.0, 0.7) for place, count in enumerate(found)]
 
-    assert proposed(tried(3, 6, 20)) == 2.0
+    assert proposed(tried(1, 2, 20)) == 2.0
+    assert proposed(tried(6, 6, 20)) == 1.0  # six in ten months: at most 1.18 a month, beyond the bound not good enough
     assert proposed(tried(30, 60)) == 1.0
 
 
@@ -63,7 +64,7 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     return walked
 
 
-@pytest.mark.parametrize(("budget", "steps", "best"), [(1.5, [1.0, 0.5], 0.5), (6.0, [1.0, 2.0, 4.0], 2.0)])
+@pytest.mark.parametrize(("budget", "steps", "best"), [(1.5, [1.0, 0.5], 0.5), (13.0, [1.0, 2.0, 4.0], 2.0)])
 def test_it_goes_up_while_the_budget_is_kept_and_down_until_it_is(
     counted: list[float], budget: float, steps: list[float], best: float
 ) -> None:
@@ -106,6 +107,10 @@ def test_what_is_printed_names_the_line_for_the_settings() -> None:
     assert "    calibration = 1" in told
     assert "0.30" in told
     assert "1.20" in told
+    assert "more draws" not in told
+    few = calibrate.as_text([Rehearsal(1.0, {}, 4.0, 0.77), Rehearsal(2.0, {"wear": 1}, 4.0, 0.77)])
+    assert "more draws" in few
+    assert "    calibration = 1" in few
     assert "calibration = 0.25" in calibrate.as_text([Rehearsal(0.25, {"wear": 90}, 10.0, 0.77)])
 
 
