@@ -161,10 +161,12 @@ def _called(item: Mapping[str, Any]) -> str:
 
 
 def _seen_beside(item: Mapping[str, Any]) -> str:
-    """Failures are told whole, as they are counted; a measure as it is."""
+    """Failures are told whole, as they are counted, with what is counted; a measure as it is."""
     observed = float(item["observed"])
-    counts = item.get("kind") not in ("cure_offset", "signal_shift", "odd_run") and math.isfinite(observed)
-    return words.number_text(round(observed) if counts else observed)
+    if item.get("kind") in ("cure_offset", "signal_shift", "odd_run") or not math.isfinite(observed):
+        return words.number_text(observed)
+    unit = str(item.get("unit") or "")
+    return f"{words.number_text(round(observed))} {unit}".rstrip()
 
 
 def _size(kind: str, effect: float, low: float, high: float, unit: str) -> str:

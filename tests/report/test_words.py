@@ -121,12 +121,12 @@ def test_numbers_and_blanks_are_left() -> None:
 def test_what_stands_beside_is_called_by_its_name_and_failures_are_told_whole() -> None:
     beside = [
         {"kind": "signal_shift", "measure": "pad_tilt_mm", "observed": 0.85, "expected": 0.0074},
-        {"kind": "height_pattern", "observed": 12.6, "expected": 3.3},
+        {"kind": "height_pattern", "observed": 12.6, "expected": 3.3, "unit": "plates"},
     ]
     rate = one_of_each()["rate_shift"]
     told = " ".join(numbers(replace(rate, detail={**rate.detail, "also": beside})))
     assert "Seen beside it: tilt of the thickness pads over the plate in mm, 0.85 against 0.0074 expected." in told
-    assert "Seen beside it: one height, 13 against 3.3 expected." in told
+    assert "Seen beside it: one height, 13 plates against 3.3 expected." in told
 
 
 def test_every_detector_has_its_words_and_every_picture_its_hand() -> None:
