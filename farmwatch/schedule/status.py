@@ -164,12 +164,10 @@ def _future_lines(printers: list[dict[str, Any]]) -> list[str]:
     ahead = [one for one in printers if one["days"] is not None and one["days"] < 0]
     if not ahead:
         return []
-    farthest = min(ahead, key=lambda one: float(one["days"]))
-    whose = f"of {ahead[0]['printer_id']}" if len(ahead) == 1 else f"of {len(ahead)} printers"
-    return [
-        f"a wrong clock? The last run {whose} ends in the future, "
-        f"{'' if len(ahead) == 1 else 'at most '}{-farthest['days']:.1f} days from now"
-    ]
+    days = max(-float(one["days"]) for one in ahead)
+    if len(ahead) == 1:
+        return [f"a wrong clock? The last run of {ahead[0]['printer_id']} ends in the future, {days:.1f} days from now"]
+    return [f"a wrong clock? The last runs of {len(ahead)} printers end in the future, up to {days:.1f} days from now"]
 
 
 def _habit(one: dict[str, Any]) -> str:

@@ -112,7 +112,7 @@ def test_a_run_from_the_future_asks_about_the_clock(farm: Farm, tmp_path: Path) 
 def test_many_runs_from_the_future_are_one_question(farm: Farm, tmp_path: Path) -> None:
     with_runs(farm, tmp_path, {"a": [-3.0], "b": [-5.0], "sound": [0.5]})
     text = status_text(status_document(farm, NOW))
-    assert "a wrong clock? The last run of 2 printers ends in the future, at most 5.0 days from now" in text
+    assert "a wrong clock? The last runs of 2 printers end in the future, up to 5.0 days from now" in text
     assert text.count("wrong clock") == 1
 
 
