@@ -18,6 +18,7 @@ from farmwatch.collect import collect
 from farmwatch.desk import delivery, findings, logs, runs, taking
 from farmwatch.desk.guard import LOGIN, Guard
 from farmwatch.desk.pages import Desk
+from farmwatch.report import words
 from farmwatch.store import load_findings
 from farmwatch.store.files import StoreError, one_line
 
@@ -41,7 +42,7 @@ def take_inbox(desk: Desk, request: Request) -> Response:
         summary = collect(desk.farm)
     total = summary.totals
     bad = total.quarantined.total()
-    lines = [f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {bad} to quarantine."]
+    lines = [f"{words.count(total.rows, 'row')}: {total.taken} taken, {total.replaced} replaced, {bad} to quarantine."]
     lines += [f"{report.file} cannot be read: {report.error}" for report in summary.unreadable]
     return _home(desk, request, lines)
 

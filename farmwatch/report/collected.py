@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from farmwatch.report import words
 from farmwatch.report.text import printable
 
 if TYPE_CHECKING:
@@ -21,14 +22,15 @@ def summary_text(summary: CollectSummary, quarantine: Path) -> str:
         bad = sum(file.quarantined.values())
         reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
         lines.append(
-            f"{printable(file.file)}: {file.rows} rows of {file.table}: {file.taken} taken, {file.replaced} replaced, "
-            f"{file.unchanged} unchanged, {bad} quarantined" + (f" ({reasons})" if reasons else "")
+            f"{printable(file.file)}: {words.count(file.rows, 'row')} of {file.table}: {file.taken} taken, "
+            f"{file.replaced} replaced, {file.unchanged} unchanged, {bad} quarantined"
+            + (f" ({reasons})" if reasons else "")
         )
     total = summary.totals
     unreadable = len(summary.unreadable)
     lines.append(
-        f"{total.rows} rows: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
-        f"{sum(total.quarantined.values())} quarantined; {unreadable} {'file' if unreadable == 1 else 'files'} unreadable"
+        f"{words.count(total.rows, 'row')}: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
+        f"{sum(total.quarantined.values())} quarantined; {words.count(unreadable, 'file')} unreadable"
         if summary.files
         else "no files to take"
     )

@@ -269,7 +269,7 @@ def test_while_another_process_writes_the_entry_waits_in_the_inbox(
     home = browser.get("/")
     (desk.farm.inbox / "nonsense.csv").write_text("a\n")
     taken = browser.send(home, "/inbox", {}).text
-    assert "1 rows: 0 taken, 1 replaced" in taken
+    assert "1 row: 0 taken, 1 replaced" in taken
     assert "nonsense.csv cannot be read: no table of that name" in taken
     assert rows("runs", run_id="R1")[0]["note"] == "waited"
 

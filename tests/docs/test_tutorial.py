@@ -74,5 +74,5 @@ def test_the_service_row_of_thursday_is_taken(tmp_path: Path) -> None:
     assert CliRunner().invoke(main, ["init", str(tmp_path / "farm")]).exit_code == 0
     taken = CliRunner().invoke(main, ["collect", str(file), "--farm", str(tmp_path / "farm")])
     assert taken.exit_code == 0, taken.output
-    assert "1 rows of service: 1 taken" in taken.output
+    assert "1 row of service: 1 taken" in taken.output
     assert "unknown action" not in taken.output
