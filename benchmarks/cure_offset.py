@@ -195,7 +195,7 @@ def intervals(farms: int) -> None:
 
 
 def main(farms: int = 40, whole: int = 6, last_nights: int = 0) -> None:
-    if farms:
+    if farms or whole:
         walks(farms, whole)
     if last_nights:
         intervals(last_nights)
@@ -206,7 +206,7 @@ def walks(farms: int, whole: int) -> None:
     allowed = budget.false_findings_per_month * budget.share_cure_offset
     print(f"budget: {allowed:.3f} false findings per farm-month; {farms} farms of {DAYS // 30} months a row")
     print(f"{'quiet farm':<34}{'findings':>9}{'per farm-month':>16}{'of the budget':>15}")
-    for name, kinds in QUIET.items():
+    for name, kinds in QUIET.items() if farms else ():
         count = sum(len(flagged(coupon_farm(np.random.default_rng([1, s]), **kinds))) for s in range(farms))  # type: ignore[arg-type, misc]
         rate = count / (farms * DAYS / 30)
         print(f"{name:<34}{count:>9}{rate:>16.3f}{rate / allowed:>15.2f}", flush=True)
@@ -214,6 +214,8 @@ def walks(farms: int, whole: int) -> None:
         count = whole_farms(whole)
         rate = count / (whole * 4.0)
         print(f"{f'{whole} whole simulated farms':<34}{count:>9}{rate:>16.3f}{rate / allowed:>15.2f}", flush=True)
+    if not farms:
+        return
     print(f"{'':<41}{'':>13}{'95 % interval holds':>21}")
     print(f"{'fault':<34}{'found':>7}{'median days':>13}{'flagged':>10}{'last':>11}{'since holds':>13}{'others':>8}")
     every: list[bool] = []

@@ -15,6 +15,8 @@ from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.crew import Crew, alone
 from farmwatch.detectors.expected import fit_expectation
+from farmwatch.detectors.layer_features import COLUMNS as LAYER_COLUMNS
+from farmwatch.detectors.layer_features import keep_reduced
 from farmwatch.detectors.mended import MendedPlates, fault_model, mended_plates
 from farmwatch.detectors.night import PART_COLUMNS, History, Night, Spell, join_history
 from farmwatch.engines import Engine, engine_of
@@ -167,10 +169,11 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
 
 def history_of(farm: Farm) -> History:
     """The farm's records, read and joined. Raises what the store raises."""
-    others = [table for table in TABLES if table != "parts"]
-    return join_history(
+    others = [table for table in TABLES if table not in ("parts", "layers")]
+    history = join_history(
         farm.records(others), farm.pieces("parts", PART_COLUMNS)
     )  # no name here: the join lets go of them
+    return keep_reduced(history, lambda: farm.pieces("layers", LAYER_COLUMNS))
 
 
 def nightly(farm: Farm, as_of: dt.date, engine: Engine | None = None, history: History | None = None) -> NightResult:

@@ -22,6 +22,10 @@ _OWN_PLATES = 8.0
 _MEASURE_OF = {
     ("peak_release_n", "up"): "peel_up",
     ("peak_release_n", "down"): "peel_down",
+    ("base_release_n", "up"): "peel_up",
+    ("base_release_n", "down"): "peel_down",
+    ("body_release_n", "up"): "peel_up",
+    ("body_release_n", "down"): "peel_down",
     ("release_n", "up"): "peel_up",
     ("release_n", "down"): "peel_down",
     ("ambient_c", "up"): "room_warmer",

@@ -101,6 +101,10 @@ MEASURED: Mapping[str, str] = {
     "duration_s": "duration of a run",
     "duration_ratio": "duration against plan",
     "layer_s": "time per layer",
+    "base_release_n": "largest peel force in the base",
+    "body_release_n": "largest peel force in the body",
+    "layer_time_sd_s": "spread of layer times",
+    "vat_warm_up_c": "warming of the vat over a run",
 }
 SUBJECT_WORDS: Mapping[str, str] = {
     "printer": "one printer",

@@ -10,12 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from farmwatch.detectors.layer_features import of_history
+from farmwatch.detectors.layer_features import FEATURES, of_history
 from farmwatch.detectors.night import Night
 from farmwatch.stats.robust import held_out_coefficients, huber_regression
 
 FILE_SHRINKAGE = 4.0  # runs' worth of doubt about what a file adds of its own
 LEVELS_AT_MOST = 12  # the commonest names get a column; the rest are one, for they have too few runs
+KNOWN_RUNS = 3  # on other printers, from which what a file adds is known
+NEW_FOR_DAYS = 14  # a batch of one file is mostly over by then
 SWEEPS = 8  # of alternating fits, after which nothing moves that matters
 PEERS_AT_LEAST = 5  # fewer subjects than this cannot tell what they share
 
@@ -68,9 +70,9 @@ def measures_of(night: Night, low: int) -> tuple[Measure, ...]:
 
 def _of_layers(night: Night, low: int, force: Measure, hour: np.ndarray) -> tuple[Measure, ...]:
     """The measures that only per-layer telemetry gives; none where a farm has none. ``force``: that of the whole run."""
-    if night.history.records.layers.empty:
-        return ()
     features = of_history(night.history).iloc[low : len(night.plates)]
+    if features[list(FEATURES)].isna().all(axis=None):
+        return ()
     late = (features["layers_known_at"] >= night.instant).to_numpy()
     base, body, sd, warm = (
         np.where(late, np.nan, _numbers(features, name))
@@ -114,7 +116,8 @@ def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, day: np.n
     rest = measure.value[known] - (design * effect[number]).sum(axis=1)
     rest = rest - _levels_beside(rest, *(apart if measure.unaged[known].any() else (group,)))
     if measure.by_file:
-        rest = rest - _file_effect(rest, number, file[known], day[known] // 7)
+        effect_of_file, told_already = _file_effect(rest, number, file[known], day[known])
+        rest = np.where(told_already, np.nan, rest - effect_of_file)
     out[known] = rest
     return out
 
@@ -214,17 +217,39 @@ def _within(columns: np.ndarray, *groups: np.ndarray) -> np.ndarray:
     return out.T
 
 
-def _file_effect(rest: np.ndarray, subject: np.ndarray, file: np.ndarray, week: np.ndarray) -> np.ndarray:
-    """What a run's file adds, as runs of other subjects show it, drawn towards zero where they are few.
+def _file_effect(
+    rest: np.ndarray, subject: np.ndarray, file: np.ndarray, day: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """What a run's file adds beside its subject's level of that week, drawn towards zero where its runs are few; and which runs
+    say no more than the first of their file did. Both (runs,).
 
-    Against the subject's own level of that week, so that a subject that moved does not move its files.
+    Levels and files by turns, each beside the other: a subject that moved does not move its files. Only a run in a week that
+    its file did not rule tells the one from the other. Files are judged by such runs of other subjects, or, where these are
+    fewer than KNOWN_RUNS, of all. In the first days of such a file on a subject its runs share an effect that nobody knows:
+    they count once.
     """
-    cell = subject * (week.max() + 1) + week
-    own = rest - pd.Series(rest).groupby(cell).transform("median").to_numpy()
-    calm = np.clip(own, *np.quantile(own, [0.02, 0.98]))
+    week, last = day // 7, int(subject.max()) + 1
     code = np.where(file >= 0, file, file.max() + 1)
-    pair = np.unique(code * (subject.max() + 1) + subject, return_inverse=True)[1]
-    total, count = np.bincount(code, weights=calm)[code], np.bincount(code)[code]
-    own_total, own_count = np.bincount(pair, weights=calm)[pair], np.bincount(pair)[pair]
-    effect = (total - own_total) / (count - own_count + FILE_SHRINKAGE)
-    return np.where(file >= 0, effect, 0.0)
+    cell, pair = (
+        np.unique(key, return_inverse=True)[1] for key in (subject * (week.max() + 1) + week, code * last + subject)
+    )
+    both = np.unique(cell * (code.max() + 1) + code, return_inverse=True)[1]
+    telling = (np.bincount(both)[both] <= 0.5 * np.bincount(cell)[cell]).astype(float)
+    count, own_count = np.bincount(code, weights=telling)[code], np.bincount(pair, weights=telling)[pair]
+    unknown = count - own_count < KNOWN_RUNS
+    effect = np.zeros(rest.size)
+    for _ in range(SWEEPS):
+        level = pd.Series(rest - effect).groupby(cell).transform("median").to_numpy()
+        beside = rest - level
+        calm = telling * np.clip(beside, *np.quantile(beside, [0.005, 0.995]))
+        total, own_total = np.bincount(code, weights=calm)[code], np.bincount(pair, weights=calm)[pair]
+        some = np.where(unknown, total, total - own_total) / (
+            np.where(unknown, count, count - own_count) + FILE_SHRINKAGE
+        )
+        effect = np.where(file >= 0, some, 0.0)
+    order = np.lexsort((np.arange(day.size), day, pair))
+    first = np.zeros(day.size, dtype=bool)
+    first[order[np.diff(pair[order], prepend=-1) != 0]] = True
+    since = np.full(int(pair.max()) + 1, np.iinfo(np.int64).max)
+    np.minimum.at(since, pair, day)
+    return effect, (file >= 0) & ~first & unknown & (day - since[pair] < NEW_FOR_DAYS)

@@ -236,7 +236,9 @@ def test_one_run_and_constant_measures_are_too_few(quiet: Records) -> None:
 def test_a_printer_alone_is_watched_against_its_own_past(quiet: Records) -> None:
     one = dataclasses.replace(quiet, runs=quiet.runs[quiet.runs["printer_id"] == "P03"].reset_index(drop=True))
     assert verdicts(one).evidence == ()
-    found = verdicts(changed(one, "vat_c", "P03", lambda vat: vat - 4.0)).evidence
+    cold = changed(one, "vat_c", "P03", lambda vat: vat - 4.0)
+    cold = changed(cold, "peak_release_n", "P03", lambda force: force * np.exp(0.035 * 4.0))  # as cold resin pulls
+    found = verdicts(cold).evidence
     assert [(each.subject, each.detail["measure"]) for each in found] == [(Subject("printer", "P03"), "vat_c")]
 
 
