@@ -184,3 +184,13 @@ def test_few_days_leave_the_noise_in_doubt_and_it_is_taken_for_larger() -> None:
     long = np.mean([daily_noise(rng.normal(size=(40, 25))).scale for _ in range(20)])
     assert 1.0 < long < 1.15
     assert 1.15 < short < 1.6
+
+
+def test_as_many_rows_as_columns_are_fitted_exactly_and_every_coefficient_settles() -> None:
+    square = np.array([[1.0, 0.0], [1.0, 2.0]])
+    assert huber_regression(square, np.array([3.0, 7.0])).coefficients == pytest.approx([3.0, 2.0])
+    # the estimating equations of Huber's regression: weighted residuals are orthogonal to every column
+    rng = np.random.default_rng(3)
+    design = np.column_stack([np.ones(80), rng.normal(size=(80, 3))])
+    fit = huber_regression(design, design @ [1.0, -2.0, 0.5, 0.0] + rng.standard_t(2, 80))
+    assert design.T @ (fit.weights * fit.residuals) == pytest.approx(np.zeros(4), abs=1e-6)
