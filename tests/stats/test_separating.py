@@ -7,7 +7,7 @@ from scipy.stats import betabinom
 
 from farmwatch.stats.plate_correlation import beta_binomial_log_likelihood
 from farmwatch.stats.separable import rivals
-from farmwatch.stats.separating import plates_to_separate, separating_plates
+from farmwatch.stats.separating import plates_to_separate, readings_to_separate, separating_plates
 
 
 def test_information_is_the_sum_over_all_outcomes() -> None:
@@ -96,3 +96,26 @@ def test_cheapest_plates_first_and_only_plates_that_tell() -> None:
     assert (listed[0].one, listed[0].two) == (0, 2)
     assert separating_plates(expected, (0, 1), 1.0, 8, 0.1) == ()
     assert separating_plates(np.array([[0.05]]), (0, 0), 3.0, 8, 0.1) == ()
+
+
+@pytest.mark.parametrize("limit", [0.5, 0.8])
+def test_few_plates_leave_the_two_entangled_and_then_twice_the_evidence_is_asked(limit: float) -> None:
+    """Plates are enough once they untie the two (their share of the information, by hand), or at the doubled target."""
+    parts, rho, expected, information = 10, 0.2, 0.05, 20.0
+    of_a_plate = parts * expected * (1 - expected) / (1 + (parts - 1) * rho)
+    untied = information * (limit**-2 - 1) / of_a_plate
+
+    def needed(target: float, correlation_limit: float) -> float:
+        found = plates_to_separate(expected, 3.0, parts, rho, target, 0.8, information, correlation_limit)
+        return float(found.plates[0])
+
+    plain, twice = needed(3.0, 0.999), needed(6.0, 0.999)
+    assert plain < untied
+    assert needed(3.0, limit) == pytest.approx(min(twice, np.ceil(untied)), abs=1.0)
+    assert needed(3.0, limit) > plain
+
+
+def test_no_readings_help_without_a_step_or_without_an_error_to_judge_by() -> None:
+    for step, error in ((0.0, 1.0), (np.nan, 1.0), (1.0, 0.0), (1.0, -1.0), (1.0, np.nan)):
+        assert readings_to_separate(step, error) == np.inf
+    assert np.isfinite(readings_to_separate(-2.0, 1.0))
