@@ -131,3 +131,15 @@ def test_fine_spots_weigh_as_if_their_grid_covered_the_plate() -> None:
     spots = spots_around(0.0, 0.0)
     whole = 5 * (2.0 / 0.08) ** 2
     assert spots.weight.sum() == pytest.approx(NAME_WEIGHTS["spot"] * len(spots) / whole)
+
+
+def test_a_zone_told_in_mm_has_its_point_in_its_middle_on_the_plate() -> None:
+    zones = zone_dictionary()
+    told = [geometry(zones, index, 100.0, 60.0) for index in range(len(zones))]
+    boxes = [place for place in told if "left_mm" in place]
+    assert len(boxes) > 20
+    for place in boxes:
+        assert place["x_mm"] == pytest.approx((place["left_mm"] + place["right_mm"]) / 2.0)
+        assert place["y_mm"] == pytest.approx((place["front_mm"] + place["back_mm"]) / 2.0)
+        assert -100.0 <= place["left_mm"] < place["right_mm"] <= 100.0
+        assert -60.0 <= place["front_mm"] < place["back_mm"] <= 60.0
