@@ -351,6 +351,8 @@ def test_what_stands_beside_a_finding_is_read(settings: Settings, table: CauseTa
     ("detail", "direction", "answer"),
     [
         ({"measure": "peak_release_n"}, "up", "peel_up"),
+        ({"measure": "body_release_n"}, "up", "peel_up"),
+        ({"measure": "base_release_n"}, "down", "peel_down"),
         ({"measure": "ambient_c"}, "down", "room_colder"),
         ({"measure": "vat_c"}, "up", "vat_warmer"),
         ({"measure": "something"}, "up", "other"),

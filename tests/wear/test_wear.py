@@ -140,6 +140,19 @@ def test_wear_that_came_with_a_lot_names_it_until_the_lot_ran_elsewhere() -> Non
     assert "plates of lot" not in found[0.1].detail["would_separate"]
 
 
+def test_wear_that_shows_in_its_own_signs_is_weighed_by_these() -> None:
+    """Only P3's parts split: the rivals are weighed by splits, and the lot that came with them is named."""
+    records = _with_lots(bench.plate_farm(np.random.default_rng(1), worn=3, life=1e9, doubling=60_000.0), 0.0)
+    parts = records.parts
+    splits = np.where(parts["run_id"].str.startswith("P3-").to_numpy(), "split", "fused")
+    parts = parts.assign(sign=parts["sign"].mask(parts["sign"].notna(), pd.Series(splits, parts.index)))
+    night = look(join_history(replace(records, parts=parts)), START + dt.timedelta(days=179), SETTINGS, ())
+    (one,) = [each for each in detect(night).evidence if each.subject == Subject("printer", "P3")]
+    assert one.sign == "split"
+    assert one.rivals == (Subject("lot", "late"),)
+    assert "late" in one.detail["would_separate"]
+
+
 def test_fresh_films_of_the_same_lot_clear_it() -> None:
     """The one lot of P3 ran through several films: it was no worse on a fresh one, so that it is no rival of the film."""
     records = bench.plate_farm(np.random.default_rng(1), worn=3)
