@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from farmwatch.detectors.layer_features import COLUMNS as LAYER_COLUMNS
+from farmwatch.detectors.layer_features import of_history
 from farmwatch.detectors.night import PART_COLUMNS, History, join_history
 from farmwatch.nightly import history_of
 from farmwatch.records import TABLES, Records
@@ -61,6 +63,23 @@ def test_a_farm_read_piece_by_piece_is_the_farm_read_whole(
         farm.put(table, tables.fit(tables.pa.Table.from_pandas(rows), tables.declared_schema(table)))
     assert len(list(farm.pieces("parts", PART_COLUMNS))) > 3
     same(history_of(farm), join_history(farm.records()))
+
+
+def test_telemetry_read_piece_by_piece_gives_the_features_of_the_whole(
+    tmp_path: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    records = simulate(FarmSpec(printers=2, days=8, layers_every=5), 6).records
+    monkeypatch.setattr(tables, "GROUP_ROWS", 150)
+    farm = Farm.create(f"{tmp_path}/farm")
+    for table in TABLES:
+        rows = getattr(records, table)
+        farm.put(table, tables.fit(tables.pa.Table.from_pandas(rows), tables.declared_schema(table)))
+    assert len(list(farm.pieces("layers", LAYER_COLUMNS))) > 10
+    read = history_of(farm)
+    assert read.records.layers.empty  # it never stands whole
+    whole = of_history(join_history(records))
+    assert whole["body_release_n"].notna().sum() > 20
+    pd.testing.assert_frame_equal(of_history(read), whole)
 
 
 def test_a_part_written_after_its_plate_is_not_known_before(records: Records) -> None:
