@@ -12,13 +12,14 @@ import pandas as pd
 
 from farmwatch.detectors.layer_features import FEATURES, of_history
 from farmwatch.detectors.night import Night
-from farmwatch.stats.robust import held_out_coefficients, huber_regression
+from farmwatch.stats.robust import bending, held_out_coefficients, huber_regression
 
 FILE_SHRINKAGE = 4.0  # runs' worth of doubt about what a file adds of its own
 LEVELS_AT_MOST = 12  # the commonest names get a column; the rest are one, for they have too few runs
 KNOWN_RUNS = 3  # on other printers, from which what a file adds is known
 NEW_FOR_DAYS = 14  # a batch of one file is mostly over by then
 SWEEPS = 8  # of alternating fits, after which nothing moves that matters
+BENDS = 3.0  # times as far as the usual subject: then one moves what is foretold of all others by a trouble of its own
 PEERS_AT_LEAST = 5  # fewer subjects than this cannot tell what they share
 
 
@@ -109,10 +110,7 @@ def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, day: np.n
     # would else be put down to whatever happened to be old by then
     group = np.unique(2 * number + measure.unaged[known], return_inverse=True)[1]
     apart = (group, day[known]) if number.max() + 1 >= PEERS_AT_LEAST else (group,)
-    columns = _within(np.column_stack([design[:, 1:], measure.value[known]]), *apart)
-    within, response = np.column_stack([design[:, 0], columns[:, :-1]]), columns[:, -1]
-    fit = huber_regression(within, response, tolerance=1e-4)
-    effect = held_out_coefficients(within, response, number, fit)
+    effect = _effects(design, measure.value[known], number, apart)
     rest = measure.value[known] - (design * effect[number]).sum(axis=1)
     rest = rest - _levels_beside(rest, *(apart if measure.unaged[known].any() else (group,)))
     if measure.by_file:
@@ -120,6 +118,29 @@ def residuals(measure: Measure, subject: np.ndarray, file: np.ndarray, day: np.n
         rest = np.where(told_already, np.nan, rest - effect_of_file)
     out[known] = rest
     return out
+
+
+def _effects(design: np.ndarray, values: np.ndarray, subject: np.ndarray, apart: tuple[np.ndarray, ...]) -> np.ndarray:
+    """The drivers' effects for each subject, as the others show them, (subjects, columns).
+
+    One whose own trouble bends a driver for all others, a film that wears out while it is the oldest of the farm, is left
+    out of what they are judged by, and so is the next, up to a fifth of them.
+    """
+    subjects = int(subject.max()) + 1
+    rows = np.arange(subject.size)
+    for _ in range(subjects // PEERS_AT_LEAST + 1):
+        columns = _within(np.column_stack([design[rows, 1:], values[rows]]), *(group[rows] for group in apart))
+        within, response = np.column_stack([design[rows, 0], columns[:, :-1]]), columns[:, -1]
+        fit = huber_regression(within, response, tolerance=1e-4)
+        moved = bending(within, response, subject[rows], fit)
+        worst = int(np.argmax(moved))
+        if subjects < PEERS_AT_LEAST or moved[worst] < BENDS * np.median(moved[np.unique(subject[rows])]):
+            break
+        rows = rows[subject[rows] != worst]
+    effect = np.tile(fit.coefficients, (subjects, 1))
+    held_out = held_out_coefficients(within, response, subject[rows], fit)
+    effect[: len(held_out)] = held_out
+    return effect
 
 
 def film_layers(night: Night) -> tuple[np.ndarray, np.ndarray]:

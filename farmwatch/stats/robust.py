@@ -83,14 +83,33 @@ def held_out_coefficients(design: np.ndarray, response: np.ndarray, group: np.nd
     groups = int(group.max()) + 1 if group.size else 0
     if groups < 2:
         return np.tile(fit.coefficients, (groups, 1))
-    order = np.argsort(group, kind="stable")
-    starts = np.searchsorted(group[order], np.arange(groups))
-    sorted_design, weighted = design[order], (design * fit.weights[:, None])[order]
-    columns = design.shape[1]
-    ends = np.append(starts[1:], len(order))
-    gram = np.stack([weighted[low:high].T @ sorted_design[low:high] for low, high in zip(starts, ends, strict=True)])
-    moment = np.stack(
-        [weighted[low:high].T @ response[order[low:high]] for low, high in zip(starts, ends, strict=True)]
-    )
-    rest = gram.sum(axis=0) - gram + np.eye(columns)
+    gram, moment = _moments(design, response, group, fit)
+    rest = gram.sum(axis=0) - gram + np.eye(design.shape[1])
     return np.asarray(np.linalg.solve(rest, (moment.sum(axis=0) - moment + fit.coefficients)[:, :, None])[:, :, 0])
+
+
+def bending(design: np.ndarray, response: np.ndarray, group: np.ndarray, fit: RobustFit) -> np.ndarray:
+    """By how much each group moves what the fit says of all other rows: root mean square, in spreads, (groups,).
+
+    The distance of Cook (Technometrics 19 (1977) 15; from memory) for groups of rows, over the others' rows: 0 for a group
+    that agrees with them or says nothing.
+    """
+    gram, _ = _moments(design, response, group, fit)
+    moved = held_out_coefficients(design, response, group, fit) - fit.coefficients
+    others = np.maximum(group.size - np.bincount(group, minlength=len(gram)), 1)
+    square = np.einsum("gi,gij,gj->g", moved, gram.sum(axis=0) - gram, moved)
+    return np.asarray(np.sqrt(np.maximum(square, 0.0) / others) / max(fit.scale, 1e-300))
+
+
+def _moments(
+    design: np.ndarray, response: np.ndarray, group: np.ndarray, fit: RobustFit
+) -> tuple[np.ndarray, np.ndarray]:
+    """Of each group's weighted rows X'X, (groups, columns, columns), and X'y, (groups, columns)."""
+    order = np.argsort(group, kind="stable")
+    starts = np.searchsorted(group[order], np.arange(int(group.max()) + 1))
+    ends = np.append(starts[1:], len(order))
+    sorted_design, weighted = design[order], (design * fit.weights[:, None])[order]
+    pieces = list(zip(starts, ends, strict=True))
+    gram = np.stack([weighted[low:high].T @ sorted_design[low:high] for low, high in pieces])
+    moment = np.stack([weighted[low:high].T @ response[order[low:high]] for low, high in pieces])
+    return gram, moment

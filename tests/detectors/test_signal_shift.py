@@ -146,6 +146,22 @@ def test_a_first_film_of_unknown_age_is_no_shift_and_hides_none(quiet: Records) 
     assert verdicts(alone).evidence == ()
 
 
+@pytest.mark.parametrize("who", ["P01", "P03", "P05"])
+def test_a_film_that_wears_out_on_one_printer_is_no_fall_of_the_others(quiet: Records, who: str) -> None:
+    """Its force trebles while nobody changes its film: the oldest one, so that it could bend what films do everywhere."""
+    runs, service = quiet.runs.copy(), quiet.service
+    mine = (runs["printer_id"] == who).to_numpy()
+    days = (quiet.local_dates(runs["started_at"]).dt.date - SPEC.start).map(lambda gap: gap.days).to_numpy()
+    runs.loc[mine, "peak_release_n"] *= np.exp(np.clip((days[mine] - 20) / 40.0, 0.0, 1.0) * 1.1)
+    unchanged = service[(service["subject_id"] != who) | (service["action"] != "film_changed")]
+    worn = dataclasses.replace(quiet, runs=runs, service=unchanged.reset_index(drop=True))
+    for day in (40, 50, 60, 70, 84):
+        found = {one.subject.id: one.score for one in verdicts(worn, SPEC.start + dt.timedelta(days=day)).evidence}
+        # near the limit at most: judged by that film as well, others were told to have fallen by e^11 over it
+        assert found.pop(who) > 3.0
+        assert max(found.values(), default=0.0) < 3.0
+
+
 def test_longer_runs_are_found_in_seconds(quiet: Records) -> None:
     rows = after(quiet, "ended_at", "P02")
     runs = quiet.runs.copy()

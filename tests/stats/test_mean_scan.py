@@ -15,7 +15,7 @@ from farmwatch.stats.mean_scan import (
     step_size,
     whiten,
 )
-from farmwatch.stats.robust import drawn_in_square, held_out_coefficients, huber_regression, spread
+from farmwatch.stats.robust import bending, drawn_in_square, held_out_coefficients, huber_regression, spread
 
 
 def correlated(rng: np.random.Generator, streams: int, days: int, rho: float) -> np.ndarray:
@@ -194,3 +194,23 @@ def test_as_many_rows_as_columns_are_fitted_exactly_and_every_coefficient_settle
     design = np.column_stack([np.ones(80), rng.normal(size=(80, 3))])
     fit = huber_regression(design, design @ [1.0, -2.0, 0.5, 0.0] + rng.standard_t(2, 80))
     assert design.T @ (fit.weights * fit.residuals) == pytest.approx(np.zeros(4), abs=1e-6)
+
+
+def test_who_bends_a_fit_is_told_by_leaving_each_out() -> None:
+    """Second route: the fit repeated without each group, and how far that moves what is said of the other rows."""
+    rng = np.random.default_rng(5)
+    group = rng.integers(0, 8, 1600)
+    x = np.where(group == 3, 4.0, 1.0) * rng.normal(0, 1, 1600)
+    design = np.column_stack([np.ones(1600), x])
+    response = 0.5 * x + rng.normal(0, 1, 1600) + np.where(group == 3, 0.4 * x, 0.0)
+    fit = huber_regression(design, response)
+    moved = bending(design, response, group, fit)
+    for who in range(8):
+        others = group != who
+        root = np.sqrt(fit.weights[others])
+        again = np.linalg.lstsq(design[others] * root[:, None], response[others] * root, rcond=None)[0]
+        shift = (design[others] * root[:, None]) @ (again - fit.coefficients)
+        assert moved[who] == pytest.approx(np.sqrt((shift**2).mean()) / fit.scale, rel=0.03)
+    assert np.argmax(moved) == 3
+    assert moved[3] > 3.0 * np.median(moved)
+    assert moved[np.arange(8) != 3].max() < 3.0 * np.median(moved)
