@@ -118,8 +118,8 @@ def _detail(night: Night, claim: Claim, slope: HazardSlope, shape: WearShape | N
         detail["refusals"] = [f"no count of doubling: {slope.refused}"]
     if aliased:
         detail["would_separate"] = (
-            f"the counter ran with the calendar: a {plates.counter.action.replace('_', ' ')} and the plates after it "
-            "tell wear from whatever else changed in that time"
+            f"the plates after the next “{plates.counter.action.replace('_', ' ')}”: so far the counter ran with the "
+            "calendar, and whatever else changed in that time looks the same"
         )
     return detail
 
