@@ -1,6 +1,6 @@
 """How often farmwatch cries wolf: whole replays of simulated farms without a fault, all detectors together.
 
-    python benchmarks/quiet.py [FARMS] [PRINTERS] [DAYS]
+    python benchmarks/quiet.py [FARMS [PRINTERS [DAYS [FIRST SEED [CALIBRATION]]]]]
 
 Prints false findings per farm-month by kind beside the budget, a dummy that never alarms, and one that flags every
 thousandth plate. The farms are of ``farmwatch.simulate``: plate correlation by accidents and suction, job-mix shifts,
@@ -20,8 +20,10 @@ from farmwatch.settings import load_settings
 from farmwatch.simulate.scenarios import quiet_farm
 
 
-def main(farms: int = 4, printers: int = 24, days: int = 120, first_seed: int = 7000) -> None:
+def main(farms: int = 4, printers: int = 24, days: int = 120, first_seed: int = 7000, calibration: float = 1.0) -> None:
     settings, table = load_settings(), load_causes()
+    budget = settings.alarm_budget.model_copy(update={"calibration": calibration})
+    settings = settings.model_copy(update={"alarm_budget": budget})
     counts: Counter[str] = Counter()
     by_subject: Counter[tuple[str, str]] = Counter()
     plates = 0
@@ -58,4 +60,4 @@ def main(farms: int = 4, printers: int = 24, days: int = 120, first_seed: int = 
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:]))
+    main(*(int(word) for word in sys.argv[1:5]), *(float(word) for word in sys.argv[5:6]))

@@ -153,15 +153,15 @@ def quiet_segments(repeats: int) -> None:
         print(f"  rho {rho:.1f}  {cut / repeats:.3f}")
 
 
-def whole_farms(farms: int, days: int, every: int) -> None:
+def whole_farms(farms: int, days: int, every: int, printers: int) -> None:
     print(
-        f"\nquiet simulated farms, 24 printers, {days} nights, signal_shift every {every}, odd_run every night",
+        f"\nquiet simulated farms, {printers} printers, {days} nights, signal_shift every {every}, odd_run every night",
         flush=True,
     )
     settings = load_settings()
     shifts = odd = 0
     for seed in range(farms):
-        farm = simulate(FarmSpec(days=days), 9000 + seed)
+        farm = simulate(FarmSpec(printers=printers, days=days), 9000 + seed)
         history = join_history(farm.records)
         seen = set()
         for day in range(1, days):
@@ -212,6 +212,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--farms", type=int, default=4)
     parser.add_argument("--days", type=int, default=180)
+    parser.add_argument("--printers", type=int, default=24)
     parser.add_argument("--every", type=int, default=8)
     parser.add_argument("--repeats", type=int, default=20)
     parser.add_argument("--only", choices=["streams", "rooms", "farms", "odd"])
@@ -225,7 +226,7 @@ def main() -> None:
     if chosen.only in (None, "odd"):
         planted_odd_runs(max(chosen.farms // 2, 1))
     if chosen.only in (None, "farms"):
-        whole_farms(chosen.farms, chosen.days, chosen.every)
+        whole_farms(chosen.farms, chosen.days, chosen.every, chosen.printers)
 
 
 if __name__ == "__main__":

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
 
 from farmwatch.causes.table import CauseTable
 from farmwatch.crew import DETECTORS, Crew, guarded
@@ -26,6 +25,7 @@ from farmwatch.evidence import Finding
 from farmwatch.nightly import look
 from farmwatch.replay import replay
 from farmwatch.settings import Settings
+from farmwatch.stats.observed_over_expected import ratio_interval
 
 JUDGE_OUTCOMES = ("rates", "plate_pattern", "height_pattern", "wear")  # coupons and telemetry are not drawn anew
 LADDER = (0.25, 0.5, 1.0, 2.0, 4.0)  # calibrations that are tried: false findings of few draws tell no finer ones apart
@@ -54,10 +54,9 @@ class Rehearsal:
         return self.found / self.farm_months
 
     def interval(self, coverage: float = 0.9) -> tuple[float, float]:
-        """Of the false findings a month, from a Poisson count (Garwood 1936; from memory)."""
-        tail = (1.0 - coverage) / 2.0
-        low = chi2.ppf(tail, 2 * self.found) / 2.0 if self.found else 0.0
-        return float(low) / self.farm_months, float(chi2.ppf(1.0 - tail, 2 * self.found + 2)) / 2.0 / self.farm_months
+        """Of the false findings a month, from a Poisson count."""
+        exact = ratio_interval(self.found, self.farm_months, level=coverage)
+        return exact.low, exact.high
 
     @property
     def kept(self) -> bool:

@@ -212,7 +212,7 @@ def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: 
     click.echo(f"{finding_id}: {check} {result} entered; the next nightly weighs it.")
 
 
-@main.command()
+@main.command(short_help="Write the drift report of a week, print its path.")
 @farm_option
 @click.option(
     "--week", type=WeekName(), metavar="YYYY-Www", help="The ISO week (default: the week of today on the farm's clock)."
@@ -270,8 +270,12 @@ def replay(
 
 @main.command(short_help="Count false findings on the farm's own plates.")
 @farm_option
-@click.option("--draws", type=click.IntRange(1, 1000), default=5, show_default=True, help="How often to draw outcomes.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="The same seed draws the same.")
+@click.option(
+    "--draws", type=click.IntRange(1, 1000), default=5, metavar="N", help="How often to draw outcomes (default: 5)."
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, metavar="N", help="The same seed draws the same (default: 1)."
+)
 @json_option
 def calibrate(farm_path: str, draws: int, seed: int, as_json: bool) -> None:
     """Count false findings on the farm's own plates, outcomes drawn anew as if nothing were wrong.

@@ -170,9 +170,8 @@ def _diagnosed(finding: Finding, as_of: dt.date, table: CauseTable, settings: Se
 def history_of(farm: Farm) -> History:
     """The farm's records, read and joined. Raises what the store raises."""
     others = [table for table in TABLES if table not in ("parts", "layers")]
-    history = join_history(
-        farm.records(others), farm.pieces("parts", PART_COLUMNS)
-    )  # no name here: the join lets go of them
+    # the records get no name here: the join lets go of them
+    history = join_history(farm.records(others), farm.pieces("parts", PART_COLUMNS))
     return keep_reduced(history, lambda: farm.pieces("layers", LAYER_COLUMNS))
 
 

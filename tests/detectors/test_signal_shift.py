@@ -283,6 +283,10 @@ def test_the_only_printer_of_a_farm_is_held_against_its_own_level() -> None:
     (found,) = verdicts(records, dt.date(2031, 4, 10)).evidence
     assert (found.subject, found.detail["measure"]) == (Subject("printer", "birch"), "peak_release_n")
     assert found.since_low <= dt.date(2031, 1, 29) <= found.since_high  # 1898
+    assert [len(verdicts(records, dt.date(2031, 2, day)).evidence) for day in (5, 6)] == [
+        0,
+        1,
+    ]  # told after eight values
     assert 1871 + (found.since - dt.date(2031, 1, 1)).days in (1898, 1899)
     assert found.expected == pytest.approx(force[:28].mean(), rel=0.03)
     assert found.observed == pytest.approx(force[28:].mean(), rel=0.01)
