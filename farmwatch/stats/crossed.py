@@ -15,12 +15,13 @@ Source: Schall, Biometrika 78 (1991); Breslow and Clayton, JASA 88 (1993).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit
 
 from farmwatch.stats.crossed_design import Bordered, Design
+from farmwatch.stats.crossed_islands import Archipelago, IslandDesign, in_islands
 from farmwatch.stats.plate_correlation import log_choose
 
 SD_FLOOR = 1e-4  # a factor without spread of its own stays solvable
@@ -49,7 +50,7 @@ class CrossedFit:
     iterations: int
     coefficients: np.ndarray
     slices: tuple[slice, ...]
-    precision: Bordered
+    precision: Bordered | Archipelago
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ class Cells:
     failures: np.ndarray
     trials: np.ndarray
     weights: np.ndarray
-    design: Design
+    design: Design | IslandDesign
     fixed_precision: np.ndarray
 
     @staticmethod
@@ -80,6 +81,20 @@ class Cells:
         scale = np.full(fixed.shape[1], fixed_prior_sd, float)
         rows = np.ones(len(failures)) if weights is None else np.asarray(weights, float)
         return Cells(failures, trials, rows, Design.of(fixed, codes, levels, offset), 1.0 / scale**2)
+
+    def by_island(self) -> Cells:
+        """The same cells in another order, where that spares most of the work."""
+        design = in_islands(self.design) if isinstance(self.design, Design) else None
+        if design is None:
+            return self
+        order = design.order
+        return replace(
+            self,
+            failures=self.failures[order],
+            trials=self.trials[order],
+            weights=self.weights[order],
+            design=design,
+        )
 
     def penalty(self, sd: np.ndarray) -> np.ndarray:
         """Prior precision of every coefficient, shape (size,)."""
@@ -130,7 +145,7 @@ def fit_crossed(
     Raises ValueError on shapes or levels that do not fit, SingularDesignError where fixed columns depend on each other
     and have no prior.
     """
-    cells = Cells.of(failures, trials, fixed, codes, levels, offset, weights, fixed_prior_sd)
+    cells = Cells.of(failures, trials, fixed, codes, levels, offset, weights, fixed_prior_sd).by_island()
     known = np.full(len(levels), np.nan) if sd is None else np.asarray(sd, float)
     scale = np.full(len(levels), np.inf) if sd_prior_scale is None else np.asarray(sd_prior_scale, float)
     return fit_cells(cells, known, scale, max_sd, start)
@@ -202,7 +217,12 @@ def climb(
 
 
 def schall(
-    cells: Cells, coefficients: np.ndarray, system: Bordered, sd: np.ndarray, scale: np.ndarray, max_sd: float
+    cells: Cells,
+    coefficients: np.ndarray,
+    system: Bordered | Archipelago,
+    sd: np.ndarray,
+    scale: np.ndarray,
+    max_sd: float,
 ) -> np.ndarray:
     """Updated standard deviations: effects' sum of squares over their effective number, with a half-normal prior.
 
@@ -230,7 +250,7 @@ def finish(cells: Cells, coefficients: np.ndarray, sd: np.ndarray, converged: bo
     inner = design.fixed_slice
     return CrossedFit(
         fixed_effects=coefficients[inner],
-        fixed_covariance=system.inverse_dense[inner, inner],
+        fixed_covariance=system.fixed_covariance,
         effects=tuple(coefficients[where] for where in design.slices),
         effect_variances=tuple(diagonal[where] for where in design.slices),
         sd=sd,
@@ -243,7 +263,9 @@ def finish(cells: Cells, coefficients: np.ndarray, sd: np.ndarray, converged: bo
     )
 
 
-def laplace(cells: Cells, coefficients: np.ndarray, linear: np.ndarray, penalty: np.ndarray, system: Bordered) -> float:
+def laplace(
+    cells: Cells, coefficients: np.ndarray, linear: np.ndarray, penalty: np.ndarray, system: Bordered | Archipelago
+) -> float:
     """Laplace approximation of the log-likelihood with the effects integrated out, at their mode."""
     random = np.ones(len(penalty), bool)
     random[cells.design.fixed_slice] = False

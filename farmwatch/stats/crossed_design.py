@@ -13,8 +13,12 @@ from functools import cached_property
 from itertools import combinations
 
 import numpy as np
+from scipy import sparse
 from scipy.linalg import cho_solve
 from scipy.linalg.lapack import dpotrf, dpotri
+
+SPARSE_FROM = 2_000_000  # places of a border, from which those that are taken are kept alone
+COLUMNS_AT_ONCE = 512  # of the inverse, that are reckoned together
 
 
 @dataclass(frozen=True)
@@ -105,7 +109,9 @@ class Design:
     def cross_products(self, weights: np.ndarray, precision: np.ndarray) -> Bordered:
         """The weighted cross-products plus the diagonal ``precision`` (size,)."""
         dense = np.zeros((self.dense, self.dense))
-        border = np.zeros((self.dense, self.size - self.dense))
+        eliminated = self.size - self.dense
+        thin = self.dense * eliminated >= SPARSE_FROM
+        border = np.zeros((self.dense, 0 if thin else eliminated))
         diagonal = np.zeros(self.size)
         weighted = self.fixed * weights[:, None]
         inner = self.fixed_slice
@@ -113,13 +119,15 @@ class Design:
         for column, values in enumerate(weighted.T, inner.start):
             for factor, (codes, count, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
                 sums = np.bincount(codes, weights=values, minlength=count + 1)[:count]
-                if factor == self.largest:
-                    border[column] = sums
-                else:
+                if factor != self.largest:
                     dense[column, where] = sums
+                elif not thin:
+                    border[column] = sums
         for codes, count, where in zip(self.codes, self.levels, self.slices, strict=True):
             diagonal[where] = np.bincount(codes, weights=weights, minlength=count + 1)[:count]
         for one, two, index in self.pairs():
+            if thin and self.largest in (one, two):
+                continue
             shape = (self.levels[one] + 1, self.levels[two] + 1)
             block = np.bincount(index, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)[:-1, :-1]
             if two == self.largest:
@@ -131,7 +139,27 @@ class Design:
                 dense[self.slices[two], self.slices[one]] = block.T
         diagonal += precision
         dense[np.arange(self.dense), np.arange(self.dense)] += diagonal[: self.dense]
-        return Bordered(dense, border, diagonal[self.dense :], self.fixed.shape[1])
+        beside = self._thin_border(weights, weighted) if thin else border
+        return Bordered(dense, beside, diagonal[self.dense :], self.fixed.shape[1])
+
+    def _thin_border(self, weights: np.ndarray, weighted: np.ndarray) -> sparse.csc_array:
+        """The cross-products of the factor that is eliminated with all others: a file meets few lots and printers."""
+        column, count = self.codes[self.largest], self.levels[self.largest]
+        blocks: list[tuple[int, sparse.coo_array]] = [
+            (self.fixed_slice.start, sparse.coo_array(np.stack([
+                np.bincount(column, weights=values, minlength=count + 1)[:count] for values in weighted.T
+            ]).reshape(-1, count)))
+        ]  # fmt: skip
+        for factor, (codes, levels, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
+            if factor != self.largest and levels:
+                met = sparse.csr_array((weights, (codes, column)), shape=(levels + 1, count + 1))
+                blocks.append((where.start, met[:levels, :count].tocoo()))
+        rows = np.concatenate([start + block.coords[0] for start, block in blocks])
+        columns, values = (
+            np.concatenate([block.coords[1] for _, block in blocks]),
+            np.concatenate([block.data for _, block in blocks]),
+        )
+        return sparse.csc_array((values, (rows, columns)), shape=(self.dense, count))
 
     def leverage(self, system: Bordered) -> np.ndarray:
         """``z' inverse z`` of every row, over the levels alone (a design without fixed columns). Shape (rows,)."""
@@ -158,25 +186,39 @@ class SingularDesignError(ValueError):
 class Bordered:
     """A symmetric positive matrix ``[[dense, border], [border', diag(diagonal)]]``, read from its lower triangle.
 
-    ``fixed`` is the number of trailing dense columns that are fixed effects.
+    ``fixed`` is the number of trailing dense columns that are fixed effects. A large ``border`` is a sparse one.
     """
 
     dense: np.ndarray
-    border: np.ndarray
+    border: np.ndarray | sparse.csc_array
     diagonal: np.ndarray
     fixed: int
 
     @cached_property
-    def scaled(self) -> np.ndarray:
+    def scaled(self) -> np.ndarray | sparse.csc_array:
         """The border over the diagonal: what elimination takes away. Shape of the border."""
-        return self.border / self.diagonal
+        return self._border_over(self.diagonal)
+
+    def _border_over(self, divisor: np.ndarray) -> np.ndarray | sparse.csc_array:
+        if isinstance(self.border, np.ndarray):
+            return self.border / divisor
+        return sparse.csc_array(self.border @ sparse.diags_array(1.0 / divisor))
+
+    @property
+    def whole(self) -> np.ndarray:
+        """The matrix itself, (size, size)."""
+        border = self.border if isinstance(self.border, np.ndarray) else self.border.toarray()
+        dense = np.tril(self.dense)
+        return np.block([[dense + np.tril(dense, -1).T, border], [border.T, np.diag(self.diagonal)]])
 
     @cached_property
     def cholesky(self) -> np.ndarray:
         """Lower Cholesky factor of the dense part after elimination."""
-        half = self.border / np.sqrt(self.diagonal)
+        half = self._border_over(np.sqrt(self.diagonal))
         # an array times its own transpose costs half a general product
-        factor, info = dpotrf(self.dense - half @ half.T, lower=1, clean=1, overwrite_a=1)
+        product = half @ half.T
+        left = self.dense - (product if isinstance(product, np.ndarray) else product.toarray())
+        factor, info = dpotrf(left, lower=1, clean=1, overwrite_a=1)
         if info != 0:
             raise SingularDesignError("fixed columns depend on each other")
         return factor
@@ -202,13 +244,31 @@ class Bordered:
     @cached_property
     def inverse_across(self) -> np.ndarray:
         """The inverse's block between the columns that were not eliminated and those that were."""
-        return -self.inverse_dense @ self.scaled
+        if isinstance(self.scaled, np.ndarray):
+            return -self.inverse_dense @ self.scaled
+        return -np.asarray(self.scaled.T @ self.inverse_dense).T
+
+    @property
+    def fixed_covariance(self) -> np.ndarray:
+        """The inverse's block of the fixed effects."""
+        inner = slice(len(self.dense) - self.fixed, len(self.dense))
+        return self.inverse_dense[inner, inner]
 
     @cached_property
     def inverse_diagonal(self) -> np.ndarray:
         """Diagonal of the inverse, shape (size,)."""
-        tail = 1.0 / self.diagonal - np.einsum("ij,ij->j", self.scaled, self.inverse_across)
-        return np.concatenate([np.diag(self.inverse_dense), tail])
+        return np.concatenate([np.diag(self.inverse_dense), 1.0 / self.diagonal + self._carried])
+
+    @property
+    def _carried(self) -> np.ndarray:
+        """What the uncertainty of the columns that were not eliminated adds to the others', (eliminated,)."""
+        if isinstance(self.scaled, np.ndarray):
+            return -np.einsum("ij,ij->j", self.scaled, self.inverse_across)
+        result = np.empty(len(self.diagonal))
+        for start in range(0, len(result), COLUMNS_AT_ONCE):
+            some = self.scaled[:, start : start + COLUMNS_AT_ONCE].T.tocsr()
+            result[start : start + COLUMNS_AT_ONCE] = some.multiply(some @ self.inverse_dense).sum(axis=1)
+        return result
 
     def log_determinants(self) -> tuple[float, float]:
         """Of the random part alone, and of the fixed part given the random one; their sum is the whole matrix's."""

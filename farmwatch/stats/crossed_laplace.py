@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from farmwatch.stats.crossed import FLAT_SD, Cells, CrossedFit, climb, finish, fit_cells, laplace
-from farmwatch.stats.crossed_design import Bordered
+from farmwatch.stats.crossed_design import Bordered, Design
 
 SD_LEAST = 1e-3  # as good as none; the search is over logs
 _MODE_STEPS = 50  # far more than a mode takes
@@ -45,7 +45,7 @@ def fit_laplace(
     known = np.full(len(levels), np.nan) if sd is None else np.asarray(sd, float)
     scale = np.full(len(levels), np.inf) if sd_prior_scale is None else np.asarray(sd_prior_scale, float)
     warm = fit_cells(cells, known, scale, max_sd, start)
-    search = _Search(cells, warm, known, scale)
+    search = _Search(cells, Design.of(fixed, codes, levels, offset), warm, known, scale)
     columns = len(warm.fixed_effects)
     reach = [(np.log(SD_LEAST / value), np.log(max_sd / value)) for value in search.sd_start]
     bounds = [(None, None)] * columns + [
@@ -84,6 +84,7 @@ class _State:
     effects: np.ndarray
     linear: np.ndarray
     system: Bordered
+    design: Design
 
 
 class _Search:
@@ -93,8 +94,8 @@ class _Search:
     standard deviation in units of ``1 / sqrt(2 effective levels)``.
     """
 
-    def __init__(self, cells: Cells, warm: CrossedFit, known: np.ndarray, scale: np.ndarray) -> None:
-        self.full, self.warm, self.scale = cells, warm, scale
+    def __init__(self, cells: Cells, design: Design, warm: CrossedFit, known: np.ndarray, scale: np.ndarray) -> None:
+        self.full, self.design, self.warm, self.scale = cells, design, warm, scale
         self.free = np.isnan(known)
         self.sd_start = np.maximum(warm.sd[self.free], 0.02)
         effective = np.array(
@@ -103,9 +104,8 @@ class _Search:
         self.unit = 1.0 / np.sqrt(2.0 * effective[self.free]) if self.free.any() else np.zeros(0)
         self.root = np.linalg.cholesky(warm.fixed_covariance)
         rows = len(cells.failures)
-        self.inner = replace(
-            cells, design=replace(cells.design, fixed=np.zeros((rows, 0))), fixed_precision=np.zeros(0)
-        )
+        self.effects_alone = replace(design, fixed=np.zeros((rows, 0)))
+        self.inner = replace(cells, design=self.effects_alone, fixed_precision=np.zeros(0))
         self.system: Bordered | None = None
         self.effects = np.empty(self.inner.design.size)
         for into, where in zip(self.inner.design.slices, cells.design.slices, strict=True):
@@ -116,24 +116,25 @@ class _Search:
         fixed_effects = self.warm.fixed_effects + self.root @ place[:columns]
         sd = self.warm.sd.copy()
         sd[self.free] = self.sd_start * np.exp(self.unit * place[columns:])
-        offset = self.full.design.offset + self.full.design.fixed @ fixed_effects
-        cells = replace(self.inner, design=replace(self.inner.design, offset=offset))
-        linear = self.settle(cells, sd)
-        self.system = cells.design.cross_products(cells.residual(linear)[1], cells.penalty(sd))
-        return _State(fixed_effects, sd, cells, self.effects, linear, self.system)
+        offset = self.design.offset + self.design.fixed @ fixed_effects
+        design = replace(self.effects_alone, offset=offset)
+        cells = replace(self.inner, design=design)
+        linear = self.settle(cells, design, sd)
+        self.system = design.cross_products(cells.residual(linear)[1], cells.penalty(sd))
+        return _State(fixed_effects, sd, cells, self.effects, linear, self.system, design)
 
-    def settle(self, cells: Cells, sd: np.ndarray) -> np.ndarray:
+    def settle(self, cells: Cells, design: Design, sd: np.ndarray) -> np.ndarray:
         """Move the effects to their mode; the linear predictor there.
 
         The system of the last look serves until its steps stop shrinking fast.
         """
         penalty, last = cells.penalty(sd), np.inf
-        system, linear = self.system, cells.design.linear(self.effects)
+        system, linear = self.system, design.linear(self.effects)
         for _ in range(_MODE_STEPS):
             residual, curvature = cells.residual(linear)
             if system is None:
-                system = cells.design.cross_products(curvature, penalty)
-            slope = cells.design.transposed(residual) - penalty * self.effects
+                system = design.cross_products(curvature, penalty)
+            slope = design.transposed(residual) - penalty * self.effects
             self.effects, linear, moved = climb(cells, self.effects, linear, system.solve(slope), penalty)
             if moved < 1e-6:
                 break
@@ -156,11 +157,11 @@ class _Search:
         The log-determinant moves with the curvature of every row, and that with the mode: ``turn`` is half the change
         of a row's curvature times its leverage, ``pull`` what moving the mode does through it.
         """
-        design = state.cells.design
+        design = state.design
         residual, curvature = state.cells.residual(state.linear)
         turn = 0.5 * curvature * (1.0 - 2.0 * expit(state.linear)) * design.leverage(state.system)
         pull = state.system.solve(design.transposed(turn))
-        fixed = self.full.design.fixed
+        fixed = self.design.fixed
         carried = curvature * (design.linear(pull) - design.offset)
         on_fixed = (residual - turn + carried) @ fixed - self.full.fixed_precision * state.fixed_effects
         diagonal = state.system.inverse_diagonal

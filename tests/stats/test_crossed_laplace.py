@@ -6,6 +6,7 @@ from scipy.optimize import approx_fprime, minimize
 from scipy.special import expit, gammaln, logsumexp
 
 from farmwatch.stats.crossed import Cells, fit_cells, fit_crossed
+from farmwatch.stats.crossed_design import Design
 from farmwatch.stats.crossed_laplace import SD_LEAST, _Search, fit_laplace
 
 LEVELS = (8, 20)
@@ -26,7 +27,8 @@ def test_slope_is_the_likelihoods_own() -> None:
     data = cells(1)
     known, scale = np.full(2, np.nan), np.array([1.0, 0.7])
     parts = Cells.of(levels=LEVELS, weights=np.linspace(0.5, 1, 500), fixed_prior_sd=2.0, **data)
-    search = _Search(parts, fit_cells(parts, known, scale, 3.0), known, scale)
+    design = Design.of(data["fixed"], data["codes"], LEVELS, None)
+    search = _Search(parts, design, fit_cells(parts, known, scale, 3.0), known, scale)
     for place in (np.zeros(4), np.array([0.5, -1.0, 1.0, -2.0]), np.array([-2.0, 1.0, -3.0, 1.5])):
         _, slope = search(place)
         numeric = approx_fprime(place, lambda at: search(at)[0], 1e-5)

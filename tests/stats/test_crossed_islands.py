@@ -1,0 +1,122 @@
+"""A design by islands, or with a thin border, against the plain one: the same system, the same fit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from farmwatch.stats import crossed_design, crossed_islands
+from farmwatch.stats.crossed import CrossedFit, fit_crossed
+from farmwatch.stats.crossed_design import Bordered, Design
+from farmwatch.stats.crossed_islands import Archipelago, IslandDesign, in_islands
+
+LEVELS = (84, 120, 101, 305, 3)  # printers, lots, designs, files, profiles: four rooms, each with its own but the last
+
+
+def rows(seed: int, rooms: int = 4, number: int = 4000) -> dict[str, np.ndarray]:
+    """Cells of rooms that share three profiles; some names are missing, one design is never printed, five rows name nothing."""
+    rng = np.random.default_rng(seed)
+    room = rng.integers(0, rooms, number)
+    design = room * 25 + rng.integers(0, 25, number)
+    codes = np.column_stack([
+        room * 21 + rng.integers(0, 21, number), room * 30 + rng.integers(0, 30, number), design,
+        design * 3 + rng.integers(0, 3, number), rng.integers(0, 3, number),
+    ])  # fmt: skip
+    codes[rng.random(codes.shape) < 0.02] = -1
+    codes[:5] = -1
+    fixed = np.column_stack([np.ones(number), rng.normal(size=number)])
+    linear = -2.0 + 0.3 * fixed[:, 1]
+    for factor, count in enumerate(LEVELS):
+        linear = linear + np.append(rng.normal(0.0, 0.5, count), 0.0)[codes[:, factor]]
+    trials = rng.integers(1, 10, number)
+    failures = rng.binomial(trials, 1.0 / (1.0 + np.exp(-linear)))
+    return {"failures": failures, "trials": trials, "fixed": fixed, "codes": codes}
+
+
+def fitted(data: dict[str, np.ndarray]) -> CrossedFit:
+    return fit_crossed(**data, levels=LEVELS, sd_prior_scale=np.full(5, 0.5), fixed_prior_sd=3.0)
+
+
+def split(data: dict[str, np.ndarray]) -> IslandDesign | None:
+    return in_islands(Design.of(data["fixed"], data["codes"], LEVELS, None))
+
+
+@pytest.fixture
+def small_islands(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(crossed_islands, "WORTH_IT", 0)
+    monkeypatch.setattr(crossed_islands, "ISLAND_AT_LEAST", 60)
+    monkeypatch.setattr(crossed_islands, "CORE_AT_MOST", 50)
+
+
+def same(one: CrossedFit, other: CrossedFit) -> None:
+    np.testing.assert_allclose(one.coefficients, other.coefficients, rtol=0, atol=1e-11)
+    np.testing.assert_allclose(one.sd, other.sd, rtol=1e-10)
+    assert one.log_likelihood == pytest.approx(other.log_likelihood, rel=1e-12)
+    np.testing.assert_allclose(one.fixed_covariance, other.fixed_covariance, rtol=1e-9, atol=1e-14)
+    for mine, theirs in zip(one.effect_variances, other.effect_variances, strict=True):
+        np.testing.assert_allclose(mine, theirs, rtol=1e-10)
+    np.testing.assert_allclose(one.precision.log_determinants(), other.precision.log_determinants(), rtol=1e-10)
+    right = np.random.default_rng(0).normal(size=(len(one.coefficients), 2))
+    for sides in (right, right[:, 0]):
+        np.testing.assert_allclose(one.precision.solve(sides), other.precision.solve(sides), rtol=1e-8, atol=1e-11)
+
+
+def test_islands_give_the_fit_of_one_piece(monkeypatch: pytest.MonkeyPatch, small_islands: None) -> None:
+    data = rows(1)
+    by_island = fitted(data)
+    monkeypatch.setattr(crossed_islands, "WORTH_IT", 10**9)
+    whole = fitted(data)
+    assert isinstance(by_island.precision, Archipelago)
+    assert isinstance(whole.precision, Bordered)
+    same(by_island, whole)
+
+
+def test_a_thin_border_gives_the_fit_of_a_full_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = rows(2)
+    full = fitted(data)
+    monkeypatch.setattr(crossed_design, "SPARSE_FROM", 0)
+    monkeypatch.setattr(crossed_design, "COLUMNS_AT_ONCE", 100)
+    thin = fitted(data)
+    assert isinstance(full.precision, Bordered)
+    assert isinstance(full.precision.border, np.ndarray)
+    assert isinstance(thin.precision, Bordered)
+    assert not isinstance(thin.precision.border, np.ndarray)
+    np.testing.assert_allclose(thin.precision.inverse_across, full.precision.inverse_across, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(thin.precision.whole, full.precision.whole, rtol=1e-12)
+    same(thin, full)
+
+
+def test_every_room_is_an_island_and_every_row_stands_with_its_own(small_islands: None) -> None:
+    data = rows(3)
+    found = split(data)
+    assert found is not None
+    assert found.core.levels == (3,)
+    rooms = [np.unique(data["codes"][found.order[island.rows], 3] // 75) for island in found.islands]
+    assert sorted(int(room[-1]) for room in rooms if len(room)) == [0, 1, 2, 3]
+    assert all(set(room) <= {-1, room[-1]} for room in rooms if len(room))
+    assert np.array_equal(np.sort(found.order), np.arange(len(data["trials"])))
+    # a name that no row carries has a place all the same
+    assert sorted(np.concatenate([found.place, *(island.place for island in found.islands)])) == list(range(found.size))
+    nameless = found.order[found.islands[-1].rows.stop :]
+    assert set(range(5)) <= set(nameless.tolist())
+    assert (data["codes"][nameless, :4] == -1).all()
+
+
+def test_what_is_of_one_piece_stays_so(small_islands: None) -> None:
+    data = rows(4)
+    rng = np.random.default_rng(4)
+    data["codes"][:, 0] = rng.integers(0, 84, len(data["trials"]))  # printers go from room to room
+    data["codes"][:, 1] = rng.integers(0, 120, len(data["trials"]))
+    data["codes"][:, 2] = rng.integers(0, 101, len(data["trials"]))
+    assert split(data) is None
+
+
+def test_a_small_design_is_left_alone() -> None:
+    assert split(rows(5)) is None
+
+
+def test_columns_that_depend_on_each_other_are_told(small_islands: None) -> None:
+    data = rows(6)
+    data["fixed"] = np.column_stack([data["fixed"], data["fixed"][:, 1]])
+    with pytest.raises(crossed_design.SingularDesignError):
+        fit_crossed(**data, levels=LEVELS, fixed_prior_sd=np.inf)
