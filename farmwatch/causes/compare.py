@@ -91,7 +91,7 @@ def aligned(case: Case) -> Answer | None:
     if context.without_parts or not len(case.plates):
         return None
     rows = context.parts_on(case.plates[-400:])
-    y = context.parts["y_mm"].to_numpy(float)[rows]
+    y = context.parts["y_mm"].iloc[rows].to_numpy(float)
     rows, y = rows[~np.isnan(y)], y[~np.isnan(y)]
     place = np.searchsorted(case.plates, context.part_plate[rows])
     line = np.round(y / _IN_LINE_MM).astype(int)

@@ -50,8 +50,8 @@ def where(case: Case) -> Answer | None:
     rows = rows[np.isin(context.part_plate[rows], informative)]
     plate = context.part_plate[rows]
     plates = context.plates
-    u = context.parts["x_mm"].to_numpy(float)[rows] / (plates["plate_width_mm"].to_numpy(float)[plate] / 2.0)
-    v = context.parts["y_mm"].to_numpy(float)[rows] / (plates["plate_depth_mm"].to_numpy(float)[plate] / 2.0)
+    u = context.parts["x_mm"].iloc[rows].to_numpy(float) / (plates["plate_width_mm"].to_numpy(float)[plate] / 2.0)
+    v = context.parts["y_mm"].iloc[rows].to_numpy(float) / (plates["plate_depth_mm"].to_numpy(float)[plate] / 2.0)
     placed = ~np.isnan(u + v)
     if not placed.any():
         return None

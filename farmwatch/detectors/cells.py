@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from farmwatch.detectors.part_columns import unfolded
 from farmwatch.records import SIGNS
 
 FACTORS = ("printer", "lot", "design", "file", "profile", "resin", "wash", "operator", "room", "family")
@@ -25,6 +26,7 @@ FACTOR_COLUMN = {
     "family": "family",
 }
 SIGN_COUNT = len(SIGNS) + 1  # the last column holds failures without a written sign
+PARTS_AT_ONCE = 1 << 20  # whose heights are unfolded together
 PLATES_AT_ONCE = 50_000  # that are cut together: all at once would take 80 bytes a part
 
 
@@ -139,7 +141,10 @@ def _fixed(
     area = plates["plate_width_mm"].to_numpy() * plates["plate_depth_mm"].to_numpy()
     load = np.clip(plates["footprint_mm2"].to_numpy() / area, 0.0, 1.0)
     height = np.full(len(plate), np.nan)
-    np.fmax.at(height, part_cell, parts["height_mm"].to_numpy())
+    for start in range(0, len(part_cell), PARTS_AT_ONCE):
+        piece = slice(start, start + PARTS_AT_ONCE)
+        # by whole numbers of the machine's own size it is ten times as fast
+        np.fmax.at(height, part_cell[piece].astype(np.intp), unfolded(parts["height_mm"], piece))
     cold = np.clip(20.0 - plates["ambient_c"].to_numpy(), 0.0, 15.0)
     columns = np.ones((len(plate), 5))
     columns[:, 1] = whole_run

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from farmwatch.detectors.night import Night
+from farmwatch.detectors.part_columns import unfolded
 from farmwatch.detectors.plate_scene import ended_plates
 from farmwatch.evidence import Subject, SubjectType
 from farmwatch.stats.heights import BINS, BandShares, band_shares, exposure, hazard_bin, window_edges
@@ -97,7 +98,7 @@ def set_height_scene(night: Night) -> HeightScene | None:
     first_part = int(np.searchsorted(parts["plate"].to_numpy(), first_plate))
     known = parts["known"].to_numpy()[first_part:]
     plate = parts["plate"].to_numpy()[first_part:]
-    top = parts["height_mm"].to_numpy()[first_part:]
+    top = unfolded(parts["height_mm"], slice(first_part, None))
     base, low = layers(night)
     usable = known & np.isfinite(top) & (inside & ~ended_plates(night))[plate]
     cells = night.history.cells
@@ -110,7 +111,7 @@ def set_height_scene(night: Night) -> HeightScene | None:
         cell = part_cell[piece][order]
         starts = np.flatnonzero(np.diff(cell, prepend=-1))
         exposed[cell[starts]] = np.add.reduceat(of_part[order], starts, axis=0)
-    height = parts["failure_height_mm"].to_numpy()[first_part:]
+    height = unfolded(parts["failure_height_mm"], slice(first_part, None))
     height = np.where(np.isnan(height), plates["failure_height_mm"].to_numpy()[plate], height)
     failing = np.flatnonzero(usable & parts["failed"].to_numpy()[first_part:] & np.isfinite(height))
     if not len(failing):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from farmwatch.detectors.night import PLATE_CONTEXT, Night
+from farmwatch.detectors.part_columns import unfolded
 from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model
@@ -89,7 +90,7 @@ def _alike(night: Night, evidence: Evidence) -> np.ndarray:
     if evidence.sign is not None:
         alike &= night.history.cells.part_sign[: len(parts)] == SIGNS.index(evidence.sign)
     if evidence.band is not None and "from_mm" in evidence.detail:
-        height = parts["failure_height_mm"].to_numpy(float)
+        height = unfolded(parts["failure_height_mm"])
         low, high = float(evidence.detail["from_mm"]), float(evidence.detail["to_mm"])
         with np.errstate(invalid="ignore"):  # the base has no lower end, the body no upper one
             alike &= ((height >= low) | (evidence.band == "base")) & ((height <= high) | (evidence.band == "body"))
@@ -111,8 +112,8 @@ def _of_subject(night: Night, evidence: Evidence) -> np.ndarray:
         plate = parts["plate"].to_numpy()
         mine &= zone_mask(
             evidence.detail["normalised"],
-            parts["x_mm"].to_numpy(),
-            parts["y_mm"].to_numpy(),
+            unfolded(parts["x_mm"]),
+            unfolded(parts["y_mm"]),
             plates["plate_width_mm"].to_numpy()[plate],
             plates["plate_depth_mm"].to_numpy()[plate],
         )

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.cells import Cells, cut_cells
-from farmwatch.detectors.part_columns import Numbers, Words
+from farmwatch.detectors.part_columns import Measures, Numbers, Words
 from farmwatch.evidence import Check, Evidence, FindingKind, Subject
 from farmwatch.records import TABLES, Records, empty
 from farmwatch.settings import Settings
@@ -45,6 +45,7 @@ PART_COLUMNS = (
     "sign",
     "recorded_at",
 )
+MEASURES = ("x_mm", "y_mm", "height_mm", "failure_height_mm")
 
 
 @dataclass(frozen=True)
@@ -61,8 +62,9 @@ class History:
     ``parts``: one row a part whose run is known: ``plate`` (row number of its plate in ``plates``), ``part_no``,
     ``design_id`` and ``sign`` (categories in order), ``x_mm``, ``y_mm``, ``height_mm``, ``failure_height_mm``, ``known``
     (whether good or failed was written), ``failed`` (bool). In the order of ``plates``, then of ``part_no``. Parts are by
-    far the most rows, so whole numbers are as small as they may be: 43 bytes a part, where the columns of the records
-    take 130.
+    far the most rows, so whole numbers are as small as they may be, and measures of few values categories of them
+    (``part_columns.unfolded`` unfolds those that are asked for): 19 bytes a part, where the columns of the records take
+    130.
 
     ``late_parts``: row of each part that was written after its plate was known, and when, ``datetime64[us, UTC]``.
     """
@@ -159,13 +161,20 @@ def join_history(records: Records, parts: Iterable[pd.DataFrame] | None = None) 
     plates["parts"] = np.bincount(plate, weights=columns["known"], minlength=number)
     plates["failures"] = np.bincount(plate, weights=columns["failed"], minlength=number)
     plates["footprint_mm2"] = np.bincount(plate, weights=np.nan_to_num(columns.pop("footprint_mm2")), minlength=number)
-    tallest = np.full(number, np.nan)
-    np.fmax.at(tallest, plate, columns["height_mm"])
-    plates["plate_height_mm"] = tallest
+    plates["plate_height_mm"] = _tallest(plate, columns["height_mm"], number)
     recorded = columns.pop("recorded_at")
     late = np.flatnonzero(recorded > _instants(plates["known_at"])[plate])
     late_parts = pd.Series(pd.to_datetime(recorded[late], utc=True), index=late, dtype="datetime64[us, UTC]")
     return History(records, plates, pd.DataFrame(columns, copy=False), late_parts)
+
+
+def _tallest(plate: np.ndarray, height_mm: pd.Categorical | np.ndarray, plates: int) -> np.ndarray:
+    """Tallest part of each plate, (plates,), NaN where none is known; ``plate`` of each part, ascending."""
+    result = np.full(plates, np.nan)
+    first = np.flatnonzero(np.diff(plate, prepend=-1))
+    if len(first):
+        result[plate[first]] = np.fmax.reduceat(np.asarray(height_mm, dtype=float), first)
+    return result
 
 
 def _join_plates(records: Records) -> pd.DataFrame:
@@ -185,7 +194,8 @@ def _join_parts(plates: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> dict[str
     columns: dict[str, Any] = {}
     for piece in parts:
         for name, values in _join_piece(row_of_run, piece).items():
-            columns.setdefault(name, Words() if isinstance(values, pd.Series) else Numbers()).add(values)
+            column = Words() if isinstance(values, pd.Series) else Measures() if name in MEASURES else Numbers()
+            columns.setdefault(name, column).add(values)
     order = np.lexsort((columns["part_no"].values, columns["plate"].values))
     # one column after the other, so that only one at a time stands twice
     return {name: column.take(order) for name, column in columns.items()}
@@ -202,7 +212,7 @@ def _join_piece(row_of_run: pd.Index, piece: pd.DataFrame) -> dict[str, Any]:
         "part_no": pd.to_numeric(piece["part_no"], downcast="integer").to_numpy(),
         "design_id": piece["design_id"],
         "sign": piece["sign"],
-        **{name: piece[name].to_numpy() for name in ("x_mm", "y_mm", "height_mm", "failure_height_mm")},
+        **{name: piece[name].to_numpy() for name in MEASURES},
         "known": (outcome != "unknown").to_numpy(),
         "failed": (outcome == "failed").to_numpy(),
         "footprint_mm2": piece["footprint_mm2"].to_numpy(),

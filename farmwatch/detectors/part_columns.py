@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 FIRST_ROWS = 1 << 16  # room from the start, doubled when it is full
+VALUES_AT_MOST = 1 << 15  # of a measure, from which a number of two bytes no longer names each
 
 
 class Numbers:
@@ -59,3 +60,47 @@ class Words:
         rank[place], rank[-1] = np.arange(len(words)), -1
         codes = rank[self._codes.take(order)] if len(order) else np.zeros(0, np.int8)
         return pd.Categorical.from_codes(codes, categories=words[place])
+
+
+class Measures:
+    """Measures of one column: where the same values come again and again each is kept once, and two bytes a row for it.
+
+    Heights and places do: they are those of the designs, written to a tenth of a millimetre.
+    """
+
+    def __init__(self) -> None:
+        self._codes, self._rows = Numbers(), Numbers()
+        self._number: dict[float, int] = {}
+        self._few = True
+
+    def add(self, values: np.ndarray) -> None:
+        if self._few:
+            code, found = pd.factorize(values)
+            numbers = [self._number.setdefault(value, len(self._number)) for value in found.tolist()]
+            if len(self._number) <= VALUES_AT_MOST:
+                self._codes.add(np.array([*numbers, -1], np.int16)[code])
+                return
+            self._few = False
+            self._rows.add(self._table()[self._codes.values])
+            self._codes, self._number = Numbers(), {}
+        self._rows.add(values.astype(np.float64))
+
+    def _table(self) -> np.ndarray:
+        """The values by their numbers, NaN at the end for those without."""
+        return np.array([*self._number, np.nan])
+
+    def take(self, order: np.ndarray) -> pd.Categorical | np.ndarray:
+        """The rows in this order, numbers in order of size; the column itself is empty afterwards."""
+        if not self._few:
+            return self._rows.take(order)
+        values = self._table()[:-1]
+        place = np.argsort(values)
+        rank = np.empty(len(values) + 1, np.int16)
+        rank[place], rank[-1] = np.arange(len(values)), -1
+        codes = rank[self._codes.take(order)] if len(order) else np.zeros(0, np.int8)
+        return pd.Categorical.from_codes(codes, categories=pd.Index(values[place], dtype="float64"))
+
+
+def unfolded(column: pd.Series, rows: slice | np.ndarray = slice(None)) -> np.ndarray:
+    """Some rows of a column that :class:`Measures` made, as numbers, NaN unknown; the rest is not unfolded."""
+    return column.iloc[rows].to_numpy(dtype=float)

@@ -11,6 +11,7 @@ import numpy as np
 from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
 from farmwatch.detectors.height_scene import PARTS_AT_ONCE, HeightScene, layers
 from farmwatch.detectors.night import Night
+from farmwatch.detectors.part_columns import unfolded
 from farmwatch.detectors.whose_fault import Counts
 from farmwatch.evidence import BANDS, Evidence
 from farmwatch.records import SIGNS
@@ -75,12 +76,12 @@ def _inside(night: Night, zone: Zones, asked: np.ndarray) -> np.ndarray:
     """Rows of the parts with a known outcome that stand inside ``zone`` (a dictionary of one), of the cells ``asked``."""
     parts, found = night.parts, [np.zeros(0, np.int64)]
     half_plate = night.plates[["plate_width_mm", "plate_depth_mm"]].to_numpy(dtype=float) / 2.0
-    plate, known, x, y = (parts[name].to_numpy() for name in ("plate", "known", "x_mm", "y_mm"))
+    plate, known = (parts[name].to_numpy() for name in ("plate", "known"))
     for start in range(0, len(parts), PARTS_AT_ONCE):
         piece = slice(start, start + PARTS_AT_ONCE)
         rows = start + np.flatnonzero(known[piece] & asked[night.history.cells.part_cell[: len(parts)][piece]])
         half = half_plate[plate[rows]]
-        place = np.column_stack([x[rows], y[rows]]) / half
+        place = np.column_stack([unfolded(parts[name], rows) for name in ("x_mm", "y_mm")]) / half
         usable = np.flatnonzero(np.isfinite(place).all(axis=1))
         within = membership(zone, *place[usable].T, *half[usable].T)[:, 0] > 0
         found.append(rows[usable[within]])

@@ -6,10 +6,12 @@ import datetime as dt
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from farmwatch.detectors.cells import FACTORS
 from farmwatch.detectors.expected import spell_mask
 from farmwatch.detectors.night import Night, Spell
+from farmwatch.detectors.part_columns import unfolded
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
 from farmwatch.stats.plate_scan import conditional_inclusion, zone_effect, zone_shares
@@ -67,7 +69,7 @@ def set_scene(night: Night) -> Scene | None:
     plate, failed = parts["plate"].to_numpy(), parts["failed"].to_numpy()
     usable &= np.bincount(plate, weights=failed, minlength=len(plates)) > 0
     rows = np.flatnonzero(usable[plate] & parts["known"].to_numpy())
-    place = parts[["x_mm", "y_mm"]].to_numpy(dtype=float)[rows]
+    place = _places(parts, rows)
     rows = rows[np.isfinite(place).all(axis=1)]
     plate, failed = plate[rows], failed[rows]
     number = np.bincount(plate, minlength=len(plates))
@@ -77,12 +79,17 @@ def set_scene(night: Night) -> Scene | None:
     rows, plate, failed = rows[keep], plate[keep], failed[keep]
     if not len(rows):
         return None
-    place = parts[["x_mm", "y_mm"]].to_numpy(dtype=float)[rows]
+    place = _places(parts, rows)
     size = half[plate]
     placed = np.stack([*(place / size).T, *size.T])
     risk = np.clip(night.part_risk[rows], 1e-4, 0.95)
     sign = night.history.cells.part_sign[rows]
     return _stacked(night, placed, risk / (1.0 - risk), plate, failed, sign, day)
+
+
+def _places(parts: pd.DataFrame, rows: np.ndarray) -> np.ndarray:
+    """Where some parts stand, mm from the middle of the plate, (rows, 2)."""
+    return np.column_stack([unfolded(parts[name], rows) for name in ("x_mm", "y_mm")])
 
 
 def _stacked(

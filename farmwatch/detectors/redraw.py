@@ -17,6 +17,7 @@ from scipy.special import betaincinv
 from farmwatch.detectors.cells import SIGN_COUNT
 from farmwatch.detectors.expected import Expectation
 from farmwatch.detectors.night import History, Night
+from farmwatch.detectors.part_columns import unfolded
 from farmwatch.records import SIGNS
 from farmwatch.stats.plate_model import LOSS, LOSS_MEAN
 
@@ -117,7 +118,7 @@ def _heights(night: Night, sign: np.ndarray, rng: np.random.Generator) -> np.nda
     reach it: the hazard of all parts, cut off at this height. One luck a plate: what fails together fails at one height.
     """
     parts = night.parts
-    height, at = parts["height_mm"].to_numpy(), parts["failure_height_mm"].to_numpy()
+    height, at = unfolded(parts["height_mm"]), unfolded(parts["failure_height_mm"])
     written = parts["failed"].to_numpy() & np.isfinite(at)
     told = night.history.cells.part_sign[: len(parts)]
     luck = rng.random(len(night.plates))[parts["plate"].to_numpy()]

@@ -48,7 +48,9 @@ class Frames:
         if self.by_parts:
             known = self.parts["known"].to_numpy()
             columns = ["plate", "design_id", "x_mm", "y_mm", "height_mm", "failure_height_mm", "failed", "sign"]
-            out = self.parts.loc[known, columns].reset_index(drop=True).astype({"design_id": "str", "sign": "str"})
+            measures = dict.fromkeys(("x_mm", "y_mm", "height_mm", "failure_height_mm"), "float64")
+            kinds = {"design_id": "str", "sign": "str", **measures}
+            out = self.parts.loc[known, columns].reset_index(drop=True).astype(kinds)
             out["expected"] = np.asarray(self.part_risk, dtype=float)[known]
             run_sign = plates["sign"].to_numpy()[out["plate"].to_numpy()]
             out["sign"] = out["sign"].where(out["sign"].notna(), pd.Series(run_sign, index=out.index))

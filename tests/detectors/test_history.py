@@ -11,7 +11,7 @@ import pytest
 
 from farmwatch.detectors.layer_features import COLUMNS as LAYER_COLUMNS
 from farmwatch.detectors.layer_features import of_history
-from farmwatch.detectors.night import PART_COLUMNS, History, join_history
+from farmwatch.detectors.night import MEASURES, PART_COLUMNS, History, join_history
 from farmwatch.nightly import history_of
 from farmwatch.records import TABLES, Records
 from farmwatch.settings import load_settings
@@ -42,7 +42,10 @@ def test_parts_joined_in_pieces_of_any_order_are_the_parts_joined_whole(records:
 def test_every_part_stands_on_its_plate(records: Records) -> None:
     history = join_history(records)
     run = history.plates["run_id"].iloc[history.parts["plate"]].to_numpy()
-    told = history.parts.assign(run_id=run).astype({"design_id": "str", "sign": "str", "part_no": "float64"})
+    measures = dict.fromkeys(MEASURES, "float64")
+    told = history.parts.assign(run_id=run).astype(
+        {"design_id": "str", "sign": "str", "part_no": "float64", **measures}
+    )
     merged = told.merge(records.parts, on=["run_id", "part_no"], suffixes=("", "_written"), validate="one_to_one")
     assert len(merged) == len(records.parts)
     for name in ("design_id", "sign", "x_mm", "y_mm", "height_mm", "failure_height_mm"):

@@ -8,7 +8,7 @@ import pytest
 
 from farmwatch.detectors import part_columns
 from farmwatch.detectors.cells import _cut
-from farmwatch.detectors.part_columns import Numbers, Words
+from farmwatch.detectors.part_columns import Measures, Numbers, Words, unfolded
 
 
 def test_numbers_keep_the_smallest_type_that_holds_them_all(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -38,6 +38,29 @@ def test_words_of_no_rows_have_no_categories() -> None:
     words = Words()
     words.add(pd.Series([], dtype="str"))
     assert len(words.take(np.zeros(0, np.int64))) == 0
+
+
+@pytest.mark.parametrize("most", [1 << 15, 4, 2])
+def test_measures_are_the_numbers_that_came_however_many_differ(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    monkeypatch.setattr(part_columns, "VALUES_AT_MOST", most)
+    pieces = [np.array([0.3, np.nan, -2.5, 0.3]), np.array([]), np.array([7.0, 0.1 + 0.2]), np.array([-2.5, np.nan])]
+    measures = Measures()
+    for piece in pieces:
+        measures.add(piece)
+    order = np.array([5, 1, 0, 3, 2, 4, 7, 6])
+    taken = measures.take(order)
+    column = pd.DataFrame({"height_mm": taken}, copy=False)["height_mm"]
+    np.testing.assert_array_equal(unfolded(column), np.concatenate(pieces)[order])
+    np.testing.assert_array_equal(unfolded(column, slice(2, 5)), np.concatenate(pieces)[order][2:5])
+    np.testing.assert_array_equal(unfolded(column, np.array([6, 0])), [np.nan, 0.1 + 0.2])
+    assert isinstance(taken, pd.Categorical) == (most >= 4)  # 0.1 + 0.2 is not 0.3
+    assert isinstance(taken, np.ndarray) or list(taken.categories) == [-2.5, 0.3, 0.1 + 0.2, 7.0]
+
+
+def test_measures_of_no_rows_have_no_values() -> None:
+    measures = Measures()
+    measures.add(np.array([]))
+    assert len(measures.take(np.zeros(0, np.int64))) == 0
 
 
 def test_cells_cut_some_plates_after_the_other_are_the_cells_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
