@@ -321,6 +321,22 @@ def query(sql: str, farm_path: str, as_csv: bool, as_json: bool) -> None:
         click.echo(as_csv_text(answer) if as_csv else as_table_text(answer), nl=not as_csv)
 
 
+@main.command(short_help="Keep a copy of the records elsewhere up to date.")
+@click.argument("uri")
+@farm_option
+def mirror(uri: str, farm_path: str) -> None:
+    """Bring the copy of the records at URI (s3://bucket/records, gs://..., hdfs://..., file:///...) up to date.
+
+    Only what changed is sent. `farmwatch replay --records URI` reads it, on any machine.
+    """
+    from farmwatch.store import mirror as bring_up
+
+    farm = open_farm(farm_path)
+    with progress_bar("sending", quiet=False) as bar:
+        mirrored = bring_up(farm, uri, bar)
+    click.echo(f"{mirrored.sent} files sent, {mirrored.unchanged} unchanged, {mirrored.removed} removed")
+
+
 @main.command()
 @farm_option
 def rebuild(farm_path: str) -> None:
