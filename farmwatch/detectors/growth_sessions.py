@@ -42,7 +42,8 @@ def known_coupons(night: Night) -> pd.DataFrame:
     coupons = coupons.assign(
         day=records.local_dates(coupons["measured_at"]).to_numpy().astype("datetime64[D]").astype(int)
     )
-    runs = night.plates.set_index("run_id")
+    words = dict.fromkeys(("printer_id", "lot_id", "profile", "resin"), "str")
+    runs = night.plates[["run_id", "exposure_s", *words]].astype(words).set_index("run_id")
     for name in ("printer_id", "lot_id"):
         own = coupons["run_id"].map(runs[name])
         coupons[name] = coupons[name].where(coupons[name].notna(), own)
@@ -53,7 +54,7 @@ def known_coupons(night: Night) -> pd.DataFrame:
     if coupons["profile"].isna().any():
         # pieces printed for themselves are printed as their lot, or else their resin, is usually printed
         for name in ("lot_id", "resin"):
-            usual = coupons[name].map(_usual_profile(night.plates, name))
+            usual = coupons[name].map(_usual_profile(runs, name))
             coupons["profile"] = coupons["profile"].where(coupons["profile"].notna(), usual)
     return coupons.sort_values(["measured_at", "coupon_id"], ignore_index=True)
 

@@ -31,6 +31,7 @@ PLATE_CONTEXT = (
     "family",
     "resin",
 )
+PLATE_WORDS = (*PLATE_CONTEXT, "outcome", "sign")
 # what a night asks of a part; the rest of its columns is never read
 PART_COLUMNS = (
     "run_id",
@@ -57,7 +58,8 @@ class History:
     ``plates``: one row a run: every column of ``runs`` but its note, then ``room``, ``family``, ``plate_width_mm``,
     ``plate_depth_mm``, ``build_height_mm`` of its printer, ``resin``, ``opened_on`` of its lot, ``day`` (local date of
     its start, ``datetime64``), ``known_at`` (UTC), ``parts`` (parts with a known outcome), ``failures`` (of them),
-    ``footprint_mm2`` (sum over the plate), ``plate_height_mm`` (tallest part). Sorted by ``known_at``, then ``run_id``.
+    ``footprint_mm2`` (sum over the plate), ``plate_height_mm`` (tallest part). Texts but ``run_id`` are categories in order.
+    Sorted by ``known_at``, then ``run_id``.
 
     ``parts``: one row a part whose run is known: ``plate`` (row number of its plate in ``plates``), ``part_no``,
     ``design_id`` and ``sign`` (categories in order), ``x_mm``, ``y_mm``, ``height_mm``, ``failure_height_mm``, ``known``
@@ -185,7 +187,10 @@ def _join_plates(records: Records) -> pd.DataFrame:
     printer_columns = ["printer_id", "plate_width_mm", "plate_depth_mm", "build_height_mm", "room", "family"]
     plates = plates.merge(records.printers[printer_columns], on="printer_id", how="left")
     plates = plates.merge(records.lots[["lot_id", "resin", "opened_on"]], on="lot_id", how="left")
-    return plates.sort_values(["known_at", "run_id"], ignore_index=True)
+    plates = plates.sort_values(["known_at", "run_id"], ignore_index=True)
+    for name in PLATE_WORDS:
+        plates[name] = pd.Categorical(plates[name])
+    return plates
 
 
 def _join_parts(plates: pd.DataFrame, parts: Iterable[pd.DataFrame]) -> dict[str, Any]:

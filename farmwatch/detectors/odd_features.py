@@ -100,7 +100,7 @@ def _ambient(plates: pd.DataFrame) -> Feature:
 
 def _room_of_the_day(plates: pd.DataFrame) -> np.ndarray:
     """Median room temperature of each run's room on its day, (runs,), NaN where nobody wrote one."""
-    place = plates["room"].fillna("").to_numpy()
+    place = plates["room"].astype("str").fillna("").to_numpy()
     return plates["ambient_c"].groupby([place, plates["day"].to_numpy()]).transform("median").to_numpy(dtype=float)
 
 

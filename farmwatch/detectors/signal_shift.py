@@ -100,7 +100,7 @@ def detect(night: Night) -> Verdicts:
 def _streams(window: pd.DataFrame, day: np.ndarray, measure: Measure, baseline: int) -> Iterator[Stream | Check]:
     """The streams of one measure, and a word on each subject without enough days of it."""
     subject_type: SubjectType = "room" if measure.by_subject == "room" else "printer"
-    names = window["room"].where(window["room"].notna(), "") if subject_type == "room" else window["printer_id"]
+    names = window["room"].astype("str").fillna("") if subject_type == "room" else window["printer_id"]
     if subject_type == "room" and window["room"].isna().all():
         subject_type, names = "printer", window["printer_id"]
     subject, labels = pd.factorize(names)
