@@ -20,6 +20,7 @@ Bad at: three or more that share the blame, each pair of which looks separable.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -101,19 +102,19 @@ def _rivals(
     found: list[Rival] = []
     if not mine.any():
         return ()
-    alone = plates.gain(mine[:, None])[0]
+    alone = plates.gain(mine)[0]
     if alone < cost_limit:
         return ()  # no excess to share out: every other name would do as well
-    score = plates.score_gain(mine)
+    least = 0.2 * plates.score_gains(mine.astype(np.intp), np.array([1]))[0]
     for factor in range(codes.shape[1]):
         if factor == suspect[0]:
             continue
-        for level in np.unique(codes[mine, factor]):
-            other = codes[:, factor] == level
-            # a first look by the score is cheap, and a level that fails it by far cannot pass the fit
-            if level < 0 or plates.score_gain(other) < 0.2 * score:
-                continue
-            pair = _compare(plates, mine, other, alone, cost_limit, correlation_limit)
+        column = codes[:, factor]
+        beside = np.unique(column[mine])
+        beside = beside[beside >= 0]
+        # a first look by the score is cheap, and a level that fails it by far cannot pass the fit
+        for level in beside[plates.score_gains(column, beside) >= least]:
+            pair = _compare(plates, mine, column == level, alone, cost_limit, correlation_limit)
             if pair is not None:
                 found.append(Rival(factor, int(level), *pair))
     return tuple(sorted(found, key=lambda rival: (rival.cost_without_suspect, rival.factor, rival.level)))
@@ -127,10 +128,10 @@ def _compare(
     cost_limit: float,
     correlation_limit: float,
 ) -> tuple[Reason, float, float, float, int, int, int] | None:
-    instead = plates.gain(other[:, None])[0]
+    instead = plates.gain(other)[0]
     if instead < 0.5 * alone:
         return None
-    both, covariance = plates.gain(np.column_stack([mine, other]))
+    both, covariance = plates.gain(mine, other)
     correlation = float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]))
     cost_suspect, cost_rival = both - instead, both - alone
     shared, only_mine, only_other = int((mine & other).sum()), int((mine & ~other).sum()), int((~mine & other).sum())
@@ -154,42 +155,57 @@ class _Plates:
     weights: np.ndarray
     prior_sd: float
 
-    def score_gain(self, member: np.ndarray) -> float:
-        """What one effect would gain in log-likelihood, by its slope and curvature at zero."""
-        failures, trials, weights = self.failures[member], self.trials[member], self.weights[member]
-        probability = expit(self.offset[member])
-        slope = float(weights @ (failures - trials * probability))
-        curvature = float(weights @ (trials * probability * (1.0 - probability))) + self.prior_sd**-2
-        return 0.5 * slope**2 / curvature
+    def score_gains(self, level: np.ndarray, asked: np.ndarray) -> np.ndarray:
+        """What an effect of each level ``asked`` about would gain in log-likelihood, by its slope and curvature at zero, same
+        shape; ``level``: of each plate, -1 for none."""
+        slope, curvature = (np.bincount(level + 1, weights=values)[asked + 1] for values in self._at_zero)
+        return np.asarray(0.5 * slope**2 / (curvature + self.prior_sd**-2))
 
-    def gain(self, members: np.ndarray) -> tuple[float, np.ndarray]:
-        """Penalised log-likelihood gained by one effect a column of ``members``, and the effects' covariance."""
-        keep = members.any(axis=1)
-        design = members[keep].astype(float)
-        failures, trials, weights = self.failures[keep], self.trials[keep], self.weights[keep]
-        offset = self.offset[keep]
-        penalty = np.full(design.shape[1], self.prior_sd**-2)
+    @cached_property
+    def _at_zero(self) -> tuple[np.ndarray, np.ndarray]:
+        """Slope and curvature of each plate's log-likelihood without an effect, (plates,)."""
+        probability = expit(self.offset)
+        slope = self.weights * (self.failures - self.trials * probability)
+        return slope, self.weights * self.trials * probability * (1.0 - probability)
 
-        def value(effects: np.ndarray) -> float:
-            linear = offset + design @ effects
-            inside = weights @ (failures * linear - trials * np.logaddexp(0.0, linear))
-            return float(inside - 0.5 * penalty @ effects**2)
+    def gain(self, *members: np.ndarray) -> tuple[float, np.ndarray]:
+        """Penalised log-likelihood gained by one effect for each of one or two sets ``members``, bool (plates,), and the
+        effects' covariance."""
+        rows = np.flatnonzero(members[0] | members[-1])
+        # a plate is in the first set, in the second, or in both: sums over these three say all
+        kind = sum((2**place * member[rows] for place, member in enumerate(members)), np.zeros(len(rows), np.int8))
+        sets = np.array([[number >> place & 1 for number in range(4)] for place in range(len(members))], float)
+        failures, trials = (self.weights[rows] * values[rows] for values in (self.failures, self.trials))
+        offset, penalty = self.offset[rows], self.prior_sd**-2
 
-        effects = np.zeros(design.shape[1])
-        start = best = value(effects)
+        def look(effects: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+            """Penalised log-likelihood, its slope and its curvature."""
+            linear = offset + (effects @ sets)[kind]
+            small = np.exp(-np.abs(linear))  # of which both the logarithm and the probability are made
+            value = failures @ linear - trials @ (np.maximum(linear, 0.0) + np.log1p(small))
+            probability = np.where(linear >= 0.0, 1.0, small) / (1.0 + small)
+            slope = np.bincount(kind, weights=failures - trials * probability, minlength=4)
+            curvature = np.bincount(kind, weights=trials * probability * (1.0 - probability), minlength=4)
+            return (
+                float(value - 0.5 * penalty * effects @ effects),
+                sets @ slope - penalty * effects,
+                (sets * curvature) @ sets.T + penalty * np.eye(len(sets)),
+            )
+
+        effects = np.zeros(len(sets))
+        best, slope, curvature = look(effects)
+        start = best
         for _ in range(_STEPS):
-            probability = expit(offset + design @ effects)
-            slope = design.T @ (weights * (failures - trials * probability)) - penalty * effects
-            curvature = (design.T * (weights * trials * probability * (1.0 - probability))) @ design + np.diag(penalty)
-            step = np.linalg.solve(curvature, slope)
-            following = value(effects + step)
-            while following < best - 1e-12 * abs(best) and np.max(np.abs(step)) > 1e-10:
+            step, before = np.linalg.solve(curvature, slope), curvature
+            following = look(effects + step)
+            while following[0] < best - 1e-12 * abs(best) and np.max(np.abs(step)) > 1e-10:
                 step = 0.5 * step
-                following = value(effects + step)
-            effects, best = effects + step, following
+                following = look(effects + step)
+            effects = effects + step
+            best, slope, curvature = following
             if np.max(np.abs(step)) < 1e-8:
                 break
-        return best - start, np.linalg.inv(curvature)
+        return best - start, np.linalg.inv(before)
 
 
 @dataclass(frozen=True)
@@ -199,13 +215,13 @@ class _Readings:
     late: np.ndarray
     error_sd: float
 
-    def score_gain(self, member: np.ndarray) -> float:
-        """What one effect gains in log-likelihood; quick enough to be exact."""
-        return self.gain(member[:, None])[0]
+    def score_gains(self, level: np.ndarray, asked: np.ndarray) -> np.ndarray:
+        """What an effect of each level ``asked`` about gains in log-likelihood, same shape; quick enough to be exact."""
+        return np.array([self.gain(level == number)[0] for number in asked])
 
-    def gain(self, members: np.ndarray) -> tuple[float, np.ndarray]:
-        """Log-likelihood gained by one effect a column of ``members``, (readings, columns), and the effects' covariance."""
-        design = self._within(members & self.late[:, None])
+    def gain(self, *members: np.ndarray) -> tuple[float, np.ndarray]:
+        """Log-likelihood gained by one effect for each of the sets ``members``, bool (readings,), and their covariance."""
+        design = self._within(np.column_stack(members) & self.late[:, None])
         curvature = (design.T @ design + np.eye(design.shape[1])) / self.error_sd**2
         covariance = np.linalg.inv(curvature)
         slope = design.T @ self.values / self.error_sd**2
