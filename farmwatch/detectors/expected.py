@@ -158,16 +158,13 @@ class Expectation:
         for where, code in zip(fit.slices, fitted.codes[cells].T, strict=True):
             slope[where] = np.bincount(code[code >= 0], pull[code >= 0], where.stop - where.start)
         step = fit.precision.solve(slope)
-        keep = [0, *(1 + column for column, factor in enumerate(FACTORS) if factor not in held_out)]
-        whole, kept = np.empty(len(stream)), np.empty(len(stream))
-        for start in range(0, len(stream), CELLS_AT_ONCE):
-            at = slice(start, start + CELLS_AT_ONCE)
-            some = stream[at]
-            moves = [
-                np.append(step[where], 0.0)[code] for where, code in zip(fit.slices, fitted.codes[some].T, strict=True)
-            ]
-            parts = np.column_stack([fitted.fixed[some] @ step[_fixed_slice(fit)], *moves])
-            whole[at], kept[at] = parts.sum(axis=1), parts[:, keep].sum(axis=1)
+        kept = fitted.fixed[stream] @ step[_fixed_slice(fit)]
+        left = np.zeros(len(stream))
+        for column, where in enumerate(fit.slices):
+            move = np.append(step[where], 0.0)[fitted.codes[stream, column]]
+            stays = column < len(FACTORS) and FACTORS[column] not in held_out
+            np.add(kept, move, out=kept) if stays else np.add(left, move, out=left)
+        whole = kept + left
         risk, weight, trials = self.risk[stream], fitted.weights[stream], self.counts.trials[stream]
         residual = weight * (self.failed[stream] - trials * risk)
         curvature = weight * trials * risk * (1.0 - risk)

@@ -61,8 +61,8 @@ class Raised:
     """What known effects do to a part's risk: by what factor they raise it, and what they add to it that is the same for
     every part, however risky.
 
-    Cells under the same effects share a row, so that a find costs 4 bytes a cell and not 160. ``row``: (cells,); ``lift``,
-    ``added``: (rows, signs + 1).
+    Cells under the same effects share a row, so that a find costs 4 bytes a cell and not 160; row 0 is that of none.
+    ``row``: (cells,); ``lift``, ``added``: (rows, signs + 1).
     """
 
     row: np.ndarray
@@ -185,6 +185,16 @@ def risk_of_sign(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own
     return risk
 
 
+def risk_of_all(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_share: bool) -> np.ndarray:
+    """The sum of ``expected_risk`` over the signs, (cells,): most cells are under no known effect, and there it is plain."""
+    risk = np.minimum(_plain_risk(scene, held_out)[cells], MOST_RISK)
+    under = np.flatnonzero(scene.raised.row[cells])
+    for start in range(0, len(under), CELLS_AT_ONCE):
+        some = under[start : start + CELLS_AT_ONCE]
+        risk[some] = expected_risk(scene, held_out, cells[some], own_share).sum(axis=1)
+    return risk
+
+
 def stream_risk(scene: Scene, kind: SubjectType, cells: np.ndarray) -> np.ndarray:
     """Expected failure probability by sign where a subject of this type is under test: without its own effect and habit."""
     return expected_risk(scene, HELD_OUT[kind], cells, own_share=kind != "design")
@@ -195,8 +205,7 @@ def own_risk(scene: Scene, stream: Stream, members: np.ndarray) -> np.ndarray:
     shape, as ``stream_risk``; the share of one sign is that of everybody else: a rare sign that one printer shows often
     would otherwise be expected of it."""
     if stream.sign == ALL_SIGNS:
-        pieces = [members[start : start + CELLS_AT_ONCE] for start in range(0, len(members), CELLS_AT_ONCE)]
-        return np.concatenate([np.zeros(0), *(stream_risk(scene, stream.type, some).sum(axis=1) for some in pieces)])
+        return risk_of_all(scene, HELD_OUT[stream.type], members, stream.type != "design")
     risk = risk_of_sign(scene, HELD_OUT[stream.type], members, stream.type != "design", stream.sign)
     if stream.type == "farm":
         return risk

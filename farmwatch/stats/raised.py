@@ -33,12 +33,15 @@ def even_share(failures: np.ndarray, expected: np.ndarray, trials: np.ndarray, d
     ``failures``, ``expected``: (cells, signs); ``trials``: (cells,). Mode of a mixture of the two, by expectation and
     maximisation, with ``doubt`` failures set against evenness, so that few failures, or parts all of one risk, give 0.
     """
-    told = failures.any(axis=1)
-    y = failures[told]
-    as_expected = expected[told] / np.maximum(expected.sum(axis=0), 1e-300)
-    even = (trials / max(trials.sum(), 1e-300))[told, None]
-    share = np.full(failures.shape[1], 0.5)
+    signs = failures.shape[1]
+    cell, sign = np.nonzero(failures)  # most cells lost nothing of most signs
+    y = failures[cell, sign]
+    as_expected = expected[cell, sign] / np.maximum(expected.sum(axis=0), 1e-300)[sign]
+    even = trials[cell] / max(trials.sum(), 1e-300)
+    whole = np.bincount(sign, weights=y, minlength=signs) + doubt
+    share = np.full(signs, 0.5)
     for _ in range(_STEPS):
-        of_even = share * even
-        share = (y * (of_even / (of_even + (1.0 - share) * as_expected))).sum(axis=0) / (y.sum(axis=0) + doubt)
+        of_even = share[sign] * even
+        told = y * (of_even / (of_even + (1.0 - share[sign]) * as_expected))
+        share = np.bincount(sign, weights=told, minlength=signs) / whole
     return share
