@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
@@ -55,6 +56,20 @@ class Roll:
     observed: np.ndarray
     parts_a_plate: float
 
+    @cached_property
+    def first(self) -> np.ndarray:
+        """Where the days of each level begin, (levels,)."""
+        return np.flatnonzero(np.diff(self.level, prepend=-1))
+
+
+@dataclass(frozen=True)
+class Due:
+    """What the streams of one type are expected to lose, and what that makes of them. ``sums``: expected failures by day,
+    (stream days, signs + 1); ``bound``: on the score of each stream, (levels, signs + 2), -inf where it is not watched."""
+
+    sums: np.ndarray
+    bound: np.ndarray
+
 
 @dataclass(frozen=True)
 class Raised:
@@ -87,8 +102,7 @@ class Scene:
     """The night as arrays: what every pass of the explaining away shares. ``plate``, ``day``, ``trials``: (cells,);
     ``failures``: (cells, signs + 1); ``first``: (plates,) the first cell of each plate that has cells; ``sign_failures``:
     (signs + 1,) of the whole farm, known faults apart; ``raised``: what known effects do. Filled when they are asked for:
-    ``rolls``, ``plain`` (risk without known effects, by what is held out) and, of this scene alone, ``due`` (expected
-    failures of the streams of a type by day, (stream days, signs + 2))."""
+    ``rolls``, ``plain`` (risk without known effects, by what is held out) and, of this scene alone, ``due`` (by type)."""
 
     night: Night
     expectation: Expectation
@@ -103,7 +117,7 @@ class Scene:
     table: ShiftTable
     rolls: dict[SubjectType, Roll]
     plain: dict[tuple[str, ...], np.ndarray]
-    due: dict[SubjectType, np.ndarray]
+    due: dict[SubjectType, Due]
 
 
 def set_scene(night: Night, expectation: Expectation) -> Scene:

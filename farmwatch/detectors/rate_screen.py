@@ -10,6 +10,7 @@ from farmwatch.detectors.rate_scene import (
     ALL_SIGNS,
     MOST_RISK,
     TYPES,
+    Due,
     Scene,
     Stream,
     expected_risk,
@@ -30,38 +31,55 @@ def screen(scene: Scene) -> list[tuple[float, Stream]]:
     score, highest first."""
     if not scene.due:
         scene.due.update(_due(scene))
-    waiting = [bound for kind, due in scene.due.items() for bound in _bounds(scene, kind, due)]
+    waiting = [
+        (float(due.bound[row, sign]), Stream(kind, int(roll.level[roll.first[row]]), int(sign)))
+        for kind, due in scene.due.items()
+        for roll in (roll_of(scene, kind),)
+        for row, sign in np.argwhere(due.bound > 0)
+    ]
     return sorted(waiting, key=lambda item: -item[0])
 
 
 def carry_over(before: Scene, after: Scene, moved: np.ndarray) -> None:
     """Give ``after`` what was due in ``before`` and what differs on the cells that ``moved``, bool (cells,): a find moves a
-    few plates, and the sums of all others need not be made again. (In the last digits they differ, which a bound may.)"""
+    few plates, and the sums and bounds of streams without them need not be made again. (In the last digits the sums differ,
+    which those of a bound may.)"""
     if not before.due:
         return
     after.due.update(before.due)
     before.due.clear()  # it would be summed anew, were it asked for again
     plates = np.unique(np.searchsorted(after.first, np.flatnonzero(moved), side="right") - 1)
+    touched = {kind: np.zeros(len(due.bound), bool) for kind, due in after.due.items()}
     for start in range(0, len(plates), PLATES_AT_ONCE):
         some = plates[start : start + PLATES_AT_ONCE]
-        _add_due(after, some, after.due, 1.0)
+        for kind, rows in _add_due(after, some, after.due, 1.0).items():
+            touched[kind][np.searchsorted(roll_of(after, kind).first, rows, side="right") - 1] = True
         _add_due(before, some, after.due, -1.0)
+    for kind, due in after.due.items():
+        which = np.flatnonzero(touched[kind])
+        due.bound[which] = _bounds(after, kind, due.sums, which)
 
 
-def _due(scene: Scene) -> dict[SubjectType, np.ndarray]:
-    due: dict[SubjectType, np.ndarray] = {}
+def _due(scene: Scene) -> dict[SubjectType, Due]:
+    due: dict[SubjectType, Due] = {}
     for kind in TYPES:
         if kind == "farm" and len(scene.cells.levels[FACTORS.index("room")]) == 1:
             continue  # one room is the farm; the room says more
-        if len(roll_of(scene, kind).levels):
-            due[kind] = np.zeros((len(roll_of(scene, kind).level), SIGN_COUNT))
+        roll = roll_of(scene, kind)
+        if len(roll.levels):
+            due[kind] = Due(np.zeros((len(roll.level), SIGN_COUNT)), np.empty((len(roll.first), SIGN_COUNT + 1)))
     for first in range(0, len(scene.first), PLATES_AT_ONCE):
         _add_due(scene, np.arange(first, min(first + PLATES_AT_ONCE, len(scene.first))), due, 1.0)
+    for name, of_kind in due.items():
+        of_kind.bound[:] = _bounds(scene, name, of_kind.sums, np.arange(len(of_kind.bound)))
     return due
 
 
-def _add_due(scene: Scene, plates: np.ndarray, due: dict[SubjectType, np.ndarray], sign: float) -> None:
-    """Add what some plates (rows of ``scene.first``) are expected to lose, times ``sign``, to the streams' sums by day."""
+def _add_due(
+    scene: Scene, plates: np.ndarray, due: dict[SubjectType, Due], sign: float
+) -> dict[SubjectType, np.ndarray]:
+    """Add what some plates (rows of ``scene.first``) are expected to lose, times ``sign``, to the streams' sums by day;
+    returns which of these rows of each type were added to."""
     length = np.diff(np.append(scene.first, len(scene.plate)))[plates]
     start = np.cumsum(length) - length
     cells = np.repeat(scene.first[plates] - start, length) + np.arange(length.sum())
@@ -69,7 +87,8 @@ def _add_due(scene: Scene, plates: np.ndarray, due: dict[SubjectType, np.ndarray
     full = np.add.reduceat(expected_risk(scene, (), cells) * weight, start, axis=0)
     even = np.minimum(np.add.reduceat(scene.raised.added[scene.raised.row[cells]] * weight, start, axis=0), full)
     risk = full.sum(axis=1) / np.maximum(np.add.reduceat(weight[:, 0], start), 1e-12)
-    for kind, sums in due.items():
+    touched = {}
+    for kind, of_kind in due.items():
         if kind == "design":
             row, expected = roll_of(scene, kind).row[cells], stream_risk(scene, kind, cells) * weight
         else:
@@ -77,7 +96,9 @@ def _add_due(scene: Scene, plates: np.ndarray, due: dict[SubjectType, np.ndarray
             expected = _without_own(scene, kind, scene.first[plates], full - even, even, risk)
         named = row >= 0
         rows, place = np.unique(row[named], return_inverse=True)
-        sums[rows] += sign * sums_by_row(place, expected[named], len(rows))
+        of_kind.sums[rows] += sign * sums_by_row(place, expected[named], len(rows))
+        touched[kind] = rows
+    return touched
 
 
 def _without_own(
@@ -93,27 +114,30 @@ def _without_own(
     return scaled * np.minimum(factor, MOST_RISK / np.maximum(risk, 1e-12))[:, None] + even
 
 
-def _bounds(scene: Scene, kind: SubjectType, due: np.ndarray) -> list[tuple[float, Stream]]:
-    """The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough."""
+def _bounds(scene: Scene, kind: SubjectType, due: np.ndarray, which: np.ndarray) -> np.ndarray:
+    """Bounds on the scores of the streams of some levels, the rows ``which``: (levels, signs + 2), -inf where none.
+
+    The signed deviance of a Poisson count, deflated for plate correlation, bounds the likelihood ratio well enough.
+    """
     settings, roll = scene.night.settings.rates, roll_of(scene, kind)
-    observed = roll.observed
-    expected = np.maximum(since_sums(with_total(due), roll.end), 1e-9)
+    if not len(which):
+        return np.empty((0, SIGN_COUNT + 1))
+    length = roll.end[roll.first[which]] - roll.first[which]
+    end = np.cumsum(length)
+    rows = np.repeat(roll.first[which] - (end - length), length) + np.arange(end[-1])
+    observed = roll.observed[rows]
+    expected = np.maximum(since_sums(with_total(due[rows]), np.repeat(end, length)), 1e-9)
     inflation = 1.0 + max(roll.parts_a_plate - 1.0, 0.0) * scene.expectation.rho * 0.5
     more = observed > expected
     enough = more & (observed >= settings.failures_at_least)
     enough[:, ALL_SIGNS] |= ~more[:, ALL_SIGNS]  # a single sign is not watched downwards
     enough[:, SIGN_COUNT - 1] = False  # failures without a written sign are no sign
     bound = np.full(observed.shape, -np.inf)
-    seen, due = observed[enough], expected[enough]
-    deviance = (seen * np.log(np.maximum(seen, 1e-300) / due) - (seen - due)) / inflation
+    seen, expected = observed[enough], expected[enough]
+    deviance = (seen * np.log(np.maximum(seen, 1e-300) / expected) - (seen - expected)) / inflation
     limits = np.log([scale(scene, kind, len(roll.levels), sign, 1) for sign in range(SIGN_COUNT + 1)])
     bound[enough] = deviance - limits[np.nonzero(enough)[1]] + settings.screen
-    first = np.flatnonzero(np.diff(roll.level, prepend=-1))
-    top = np.maximum.reduceat(bound, first, axis=0)
-    return [
-        (float(top[row, sign]), Stream(kind, int(roll.level[first[row]]), int(sign)))
-        for row, sign in np.argwhere(top > 0)
-    ]
+    return np.asarray(np.maximum.reduceat(bound, end - length, axis=0))
 
 
 def scale(scene: Scene, kind: SubjectType, streams: int, sign: int, direction: int) -> float:
