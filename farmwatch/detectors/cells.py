@@ -159,10 +159,9 @@ def count_cells(cells: Cells, known: np.ndarray, failed: np.ndarray, plates: int
     number = int(np.searchsorted(cells.plate, plates, side="left"))
     cell, sign = cells.part_cell[: len(known)], cells.part_sign[: len(known)]
     trials = np.bincount(cell, weights=known, minlength=number)[:number]
-    place = cell[failed] * np.int64(SIGN_COUNT) + sign[failed]
-    flat = np.bincount(place, minlength=number * SIGN_COUNT)[: number * SIGN_COUNT]
-    small = np.int16 if flat.max(initial=0) < np.iinfo(np.int16).max else np.int64
-    failures = flat.reshape(number, SIGN_COUNT).astype(small)
+    small = np.int16 if trials.max(initial=0) < np.iinfo(np.int16).max else np.int64
+    failures = np.zeros((number, SIGN_COUNT), small)
+    np.add.at(failures, (cell[failed], sign[failed]), 1)
     whole = np.flatnonzero(cells.whole_run[:number])
     trials[whole] = 1.0
     failures[whole, cells.run_sign[whole]] += cells.run_failed[whole]

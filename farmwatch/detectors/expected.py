@@ -47,13 +47,13 @@ START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures
 @dataclass(frozen=True)
 class Fitted:
     """The fit behind an expectation: ``weights`` (cells,) with which each cell counted, 0 where it was left out;
-    ``fixed``: (cells, columns) the covariates that were fitted; ``codes``: (cells, factors + 1), the last that of
+    ``fixed``: (cells, columns) the covariates that were fitted; ``codes``: a column (cells,) for each factor and, last, for
     known spells."""
 
     fit: CrossedFit
     weights: np.ndarray
     fixed: np.ndarray
-    codes: np.ndarray
+    codes: tuple[np.ndarray, ...]
 
 
 @dataclass(frozen=True)
@@ -155,14 +155,15 @@ class Expectation:
         pull = -fitted.weights[cells] * more
         slope = np.zeros(len(fit.coefficients))
         slope[_fixed_slice(fit)] = fitted.fixed[cells].T @ pull
-        for where, code in zip(fit.slices, fitted.codes[cells].T, strict=True):
+        for where, column in zip(fit.slices, fitted.codes, strict=True):
+            code = column[cells]
             slope[where] = np.bincount(code[code >= 0], pull[code >= 0], where.stop - where.start)
         step = fit.precision.solve(slope)
         kept = fitted.fixed[stream] @ step[_fixed_slice(fit)]
         left = np.zeros(len(stream))
-        for column, where in enumerate(fit.slices):
-            move = np.append(step[where], 0.0)[fitted.codes[stream, column]]
-            stays = column < len(FACTORS) and FACTORS[column] not in held_out
+        for where, column, factor in zip(fit.slices, fitted.codes, (*FACTORS, None), strict=True):
+            move = np.append(step[where], 0.0)[column[stream]]
+            stays = factor is not None and factor not in held_out
             np.add(kept, move, out=kept) if stays else np.add(left, move, out=left)
         whole = kept + left
         risk, weight, trials = self.risk[stream], fitted.weights[stream], self.counts.trials[stream]
@@ -193,7 +194,7 @@ def fit_expectation(night: Night) -> Expectation:
     moving = [column for column in range(fixed.shape[1]) if column == 0 or np.ptp(fixed[usable, column]) > 1e-6]
     covariates = fixed if len(moving) == fixed.shape[1] else fixed[:, moving]
     plate_trials = np.bincount(plate, weights=counts.trials, minlength=len(night.plates))
-    with_spells = np.column_stack([codes, spells.astype(codes.dtype)])
+    with_spells = (*codes.T, spells.astype(np.int32))
     levels = (*(len(names) for names in cells.levels), int(spells.max(initial=-1)) + 1)
     known_sd = np.append(np.full(len(FACTORS), np.nan), SPELL_SD)
     rho, model = START_RHO, START_MODEL
@@ -201,25 +202,25 @@ def fit_expectation(night: Night) -> Expectation:
     for _ in range(2):  # the second time with the plate correlation that the first one found
         weights = np.where(sound, 1.0, SPELL_WEIGHT) / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
         fit = fit_crossed(
-            failures[usable],
-            counts.trials[usable],
-            covariates[usable],
-            with_spells[usable],
+            failures,
+            counts.trials,
+            covariates,
+            with_spells,
             levels,
-            weights=weights[usable],
+            weights=weights,
             sd=known_sd if start is None else start.sd,
             sd_prior_scale=np.append(SD_SCALE, np.inf),
             max_sd=1.5,
             start=start,
             fixed_prior_sd=FIXED_SD[moving],
         )
-        base = fixed[:, moving] @ fit.fixed_effects
+        base = covariates @ fit.fixed_effects
         effects = EffectsOfCells(codes, fit.effects[:-1])
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sums())))
         rho, model = _plate_model(plate, counts.trials * sound, failures * sound, risk, len(night.plates))
         start = fit
     sd = dict(zip(FACTORS, fit.sd[:-1].tolist(), strict=True))
-    fitted = Fitted(fit, weights * usable, fixed[:, moving], with_spells)
+    fitted = Fitted(fit, weights * usable, covariates, with_spells)
     return Expectation(base, effects, sd, rho, model, share, farm_share, sound, counts, fitted)
 
 

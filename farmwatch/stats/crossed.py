@@ -15,6 +15,7 @@ Source: Schall, Biometrika 78 (1991); Breslow and Clayton, JASA 88 (1993).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,7 +69,7 @@ class Cells:
         failures: np.ndarray,
         trials: np.ndarray,
         fixed: np.ndarray,
-        codes: np.ndarray,
+        codes: np.ndarray | Sequence[np.ndarray],
         levels: tuple[int, ...],
         offset: np.ndarray | None = None,
         weights: np.ndarray | None = None,
@@ -123,7 +124,7 @@ def fit_crossed(
     failures: np.ndarray,
     trials: np.ndarray,
     fixed: np.ndarray,
-    codes: np.ndarray,
+    codes: np.ndarray | Sequence[np.ndarray],
     levels: tuple[int, ...],
     offset: np.ndarray | None = None,
     weights: np.ndarray | None = None,
@@ -136,11 +137,12 @@ def fit_crossed(
     """Fit by penalised Newton steps, the standard deviations by Schall's fixed point.
 
     ``failures``, ``trials``, ``offset``, ``weights``: shape (rows,). ``weights`` multiply each row's log-likelihood:
-    ``1 / (1 + (n - 1) rho)`` for plates of ``n`` parts. ``fixed``: (rows, columns), an intercept among them. ``codes``:
-    integers (rows, factors), -1 for no level. ``levels``: levels a factor; unseen levels get effect 0. ``sd``: fixed
-    standard deviations, NaN where to be estimated. ``sd_prior_scale``: half-normal prior scale a factor.
-    ``fixed_prior_sd``: normal prior around 0 on fixed effects, infinite for none. ``start``: a fit of the same columns
-    and levels to start from; the result then differs within the tolerance (1e-4).
+    ``1 / (1 + (n - 1) rho)`` for plates of ``n`` parts. ``fixed``: (rows, columns), an intercept among them.
+    ``codes``: integers (rows, factors), or a column for each factor, -1 for no level. ``levels``: levels a factor;
+    unseen levels get effect 0. ``sd``: fixed standard deviations, NaN where to be estimated. ``sd_prior_scale``:
+    half-normal prior scale a factor. ``fixed_prior_sd``: normal prior around 0 on fixed effects, infinite for none.
+    ``start``: a fit of the same columns and levels to start from; the result then differs within the tolerance
+    (1e-4).
 
     Raises ValueError on shapes or levels that do not fit, SingularDesignError where fixed columns depend on each other
     and have no prior.

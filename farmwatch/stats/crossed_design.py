@@ -7,7 +7,7 @@ diagonal; the largest factor is eliminated by its diagonal, and what is left is 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
@@ -35,17 +35,22 @@ class Design:
     offset: np.ndarray
 
     @staticmethod
-    def of(fixed: np.ndarray, codes: np.ndarray, levels: tuple[int, ...], offset: np.ndarray | None) -> Design:
-        """``codes``: (rows, factors), -1 where a row has no level. Raises ``ValueError`` on codes outside of ``levels``."""
-        rows = len(fixed)
-        if codes.shape != (rows, len(levels)):
-            raise ValueError(f"codes of shape {codes.shape} for {rows} rows and {len(levels)} factors")
+    def of(
+        fixed: np.ndarray,
+        codes: np.ndarray | Sequence[np.ndarray],
+        levels: tuple[int, ...],
+        offset: np.ndarray | None,
+    ) -> Design:
+        """``codes``: (rows, factors) or a column (rows,) for each factor, -1 where a row has no level. Raises ``ValueError`` on
+        codes outside of ``levels``."""
+        rows, given = len(fixed), codes.T if isinstance(codes, np.ndarray) else codes
+        if len(given) != len(levels) or any(len(column) != rows for column in given):
+            raise ValueError(f"codes of another shape than {rows} rows and {len(levels)} factors")
         columns = []
-        for factor, count in enumerate(levels):
-            column = codes[:, factor]
+        for factor, (count, column) in enumerate(zip(levels, given, strict=True)):
             if column.size and (column.max() >= count or column.min() < -1):
                 raise ValueError(f"factor {factor} has levels outside -1 to {count - 1}")
-            columns.append(np.where(column < 0, count, column).astype(np.int32))
+            columns.append(np.where(column < 0, count, column).astype(np.min_scalar_type(-count - 1)))
         base = np.zeros(rows) if offset is None else np.asarray(offset, float)
         return Design(np.ascontiguousarray(fixed, float), tuple(columns), tuple(levels), base)
 
@@ -113,10 +118,10 @@ class Design:
         thin = self.dense * eliminated >= SPARSE_FROM
         border = np.zeros((self.dense, 0 if thin else eliminated))
         diagonal = np.zeros(self.size)
-        weighted = self.fixed * weights[:, None]
         inner = self.fixed_slice
-        dense[inner, inner] = self.fixed.T @ weighted
-        for column, values in enumerate(weighted.T, inner.start):
+        for column in range(inner.start, inner.stop):
+            values = self.fixed[:, column - inner.start] * weights
+            dense[column, inner] = values @ self.fixed
             for factor, (codes, count, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
                 sums = np.bincount(codes, weights=values, minlength=count + 1)[:count]
                 if factor != self.largest:
@@ -139,17 +144,14 @@ class Design:
                 dense[self.slices[two], self.slices[one]] = block.T
         diagonal += precision
         dense[np.arange(self.dense), np.arange(self.dense)] += diagonal[: self.dense]
-        beside = self._thin_border(weights, weighted) if thin else border
+        beside = self._thin_border(weights) if thin else border
         return Bordered(dense, beside, diagonal[self.dense :], self.fixed.shape[1])
 
-    def _thin_border(self, weights: np.ndarray, weighted: np.ndarray) -> sparse.csc_array:
+    def _thin_border(self, weights: np.ndarray) -> sparse.csc_array:
         """The cross-products of the factor that is eliminated with all others: a file meets few lots and printers."""
         column, count = self.codes[self.largest], self.levels[self.largest]
-        blocks: list[tuple[int, sparse.coo_array]] = [
-            (self.fixed_slice.start, sparse.coo_array(np.stack([
-                np.bincount(column, weights=values, minlength=count + 1)[:count] for values in weighted.T
-            ]).reshape(-1, count)))
-        ]  # fmt: skip
+        fixed = [np.bincount(column, weights=values * weights, minlength=count + 1)[:count] for values in self.fixed.T]
+        blocks = [(self.fixed_slice.start, sparse.coo_array(np.reshape(fixed, (-1, count))))]
         for factor, (codes, levels, where) in enumerate(zip(self.codes, self.levels, self.slices, strict=True)):
             if factor != self.largest and levels:
                 met = sparse.csr_array((weights, (codes, column)), shape=(levels + 1, count + 1))
