@@ -31,31 +31,55 @@ COUNTERS = (
 )
 
 
+@dataclass(frozen=True)
+class SinceService:
+    """One counter at the start of each plate. ``count``: run from the last service, or the holder's first plate on record
+    where no earlier service is known; NaN where a plate names no holder. ``stretch``: whole number of the plate's stretch
+    from one of these to the next; both (plates,). Of each stretch, (stretches,): ``spell``, which between two services of
+    its holder it is (1, 2, ...; 0 before the first), and ``since``, its beginning.
+    """
+
+    count: np.ndarray
+    stretch: np.ndarray
+    spell: np.ndarray
+    since: np.ndarray
+
+
 def service_counters(view: History | Night) -> pd.DataFrame:
     """One row a plate, in the order of ``view.plates``: ``film_layers``, ``lamp_hours``, ``bath_runs`` at its start.
 
-    NaN before the first service that is known, and where a plate names no printer or bath. ``*_spell``: which spell
-    between two services of its holder a plate falls into (1, 2, ...; 0 before the first), ``*_since``: that
-    service, or the first plate.
-    A plate's layers are its height over the layer height, its hours from its start to its end (else as planned);
-    where these are unknown the farm's median stands in, as a plate that was printed wore something. ``*_at_least``: the
-    same counter, run from the holder's first plate on record where no earlier service is known.
+    NaN before the first service that is known, and where a plate names no printer or bath. ``*_at_least``, ``*_spell``,
+    ``*_since``: ``count``, ``spell``, ``since`` of :class:`SinceService`.
     """
-    records = view.records if isinstance(view, History) else view.history.records
-    plates = view.plates
-    service = records.service
-    if isinstance(view, Night):
-        service = service[(records.known_from("service") < view.instant).to_numpy()]
-    uses = {"film_layers": _layers(plates), "lamp_hours": _hours(plates), "bath_runs": np.ones(len(plates))}
-    out = pd.DataFrame(index=plates.index)
+    out = pd.DataFrame(index=view.plates.index)
     for counter in COUNTERS:
-        mine = (service["subject_type"] == counter.subject_type) & (service["action"] == counter.action)
-        count, at_least, spell, since = _since_service(
-            plates[counter.holder], plates["started_at"], uses[counter.name], service[mine]
-        )
-        out[counter.name], out[f"{counter.name}_at_least"] = count, at_least
-        out[f"{counter.name}_spell"], out[f"{counter.name}_since"] = spell, since
+        found = since_service(view, counter)
+        spell = found.spell[found.stretch]
+        out[counter.name] = np.where(spell > 0, found.count, np.nan)
+        out[f"{counter.name}_at_least"], out[f"{counter.name}_spell"] = found.count, spell
+        out[f"{counter.name}_since"] = found.since[found.stretch]
     return out
+
+
+def since_service(view: History | Night, counter: Counter) -> SinceService:
+    """One counter of every plate of ``view``.
+
+    A plate's layers are its height over the layer height, its hours from its start to its end (else as planned);
+    where these are unknown the farm's median stands in, as a plate that was printed wore something.
+    """
+    records, plates = (view.records if isinstance(view, History) else view.history.records), view.plates
+    service = records.service
+    mine = (service["subject_type"] == counter.subject_type) & (service["action"] == counter.action)
+    if isinstance(view, Night):
+        mine &= records.known_from("service") < view.instant
+    return _counted(plates[counter.holder], plates["started_at"], _use(plates, counter), service[mine.to_numpy()])
+
+
+def _use(plates: pd.DataFrame, counter: Counter) -> np.ndarray:
+    """What each plate adds to the counter, (plates,)."""
+    if counter.name == "film_layers":
+        return _layers(plates)
+    return _hours(plates) if counter.name == "lamp_hours" else np.ones(len(plates))
 
 
 def _layers(plates: pd.DataFrame) -> np.ndarray:
@@ -74,32 +98,29 @@ def _filled(use: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(use), use, np.median(known)) if known.size else use
 
 
-def _since_service(
-    holder: pd.Series, at: pd.Series, use: np.ndarray, service: pd.DataFrame
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _counted(holder: pd.Series, at: pd.Series, use: np.ndarray, service: pd.DataFrame) -> SinceService:
     """Sum of ``use`` of the same holder since its last service; all holders in one sort."""
-    number = len(holder)
-    codes, _ = pd.factorize(pd.concat([holder, service["subject_id"]], ignore_index=True))
-    times = np.concatenate([microseconds(at), microseconds(service["at"])])
-    is_service = np.arange(len(codes)) >= number
-    amount = np.concatenate([np.asarray(use, float), np.zeros(len(service))])
-    order = np.lexsort((~is_service, times, codes))
-    before = np.cumsum(amount[order]) - amount[order]
-    serviced, holders = is_service[order], codes[order]
-    row = np.arange(len(order))
-    last = np.maximum.accumulate(np.where(serviced, row, -1))
-    first_of_holder = np.maximum.accumulate(np.where(np.diff(holders, prepend=-2) != 0, row, 0))
-    known = (last >= first_of_holder) & (holders >= 0)
-    at_last = np.maximum(last, 0)
-    count = np.where(known, before - before[at_last], np.nan)
-    tally = np.cumsum(serviced)
-    spell = np.where(known, tally - (tally[first_of_holder] - serviced[first_of_holder]), 0)
-    start = np.where(known, at_last, first_of_holder)
-    at_least = np.where(holders >= 0, before - before[start], np.nan)
-    back = np.empty(len(order), int)
-    back[order] = row
-    back = back[:number]
-    return count[back], at_least[back], spell[back], times[order][start][back].astype("datetime64[us]")
+    names = holder.cat.categories
+    service = service[service["subject_id"].isin(names)]
+    codes = np.concatenate([names.get_indexer(service["subject_id"]), holder.cat.codes], dtype=np.int32)
+    # services stand first, and so before the plates of the same instant
+    times = np.concatenate([microseconds(service["at"]), microseconds(at)])
+    order = np.lexsort((times, codes))
+    serviced, codes = order < len(service), codes[order]
+    used = np.concatenate([np.zeros(len(service)), use])[order]
+    before = np.cumsum(used) - used
+    fresh = np.diff(codes, prepend=-2) != 0
+    begins = serviced | fresh
+    first, stretch = np.flatnonzero(begins), np.cumsum(begins, dtype=np.int32) - 1
+    count = np.where(codes >= 0, before - before[first][stretch], np.nan)
+    tally = np.cumsum(serviced[first])
+    of_holder = np.maximum.accumulate(np.where(fresh[first], np.arange(len(first)), 0))
+    plates = ~serviced
+    place = order[plates] - len(service)
+    counts, stretches = np.empty(len(use)), np.empty(len(use), np.int32)
+    counts[place], stretches[place] = count[plates], stretch[plates]
+    spell: np.ndarray = tally - (tally - serviced[first])[of_holder]
+    return SinceService(counts, stretches, spell, times[order[first]].astype("datetime64[us]"))
 
 
 def microseconds(times: pd.Series) -> np.ndarray:

@@ -13,10 +13,10 @@ from typing import cast
 
 import numpy as np
 
-from farmwatch.detectors.counters import COUNTERS, Counter, service_counters
+from farmwatch.detectors.counters import COUNTERS, Counter
 from farmwatch.detectors.night import Night, Verdicts, day_number
 from farmwatch.detectors.wear_account import NAME, evidence_of, score_of
-from farmwatch.detectors.wear_plates import Claim, Plates, plates_of, slope_of
+from farmwatch.detectors.wear_plates import Claim, Plates, outcomes_of, plates_of, slope_of
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.hazard import WearEvidence, pooled_evidence, trend_scores, wear_evidence
 
@@ -26,10 +26,10 @@ COMMON_SLOPE_SD = 2.0  # log odds over one usual life: how steep a climb of all 
 def detect(night: Night) -> Verdicts:
     """Evidence of worn holders, and of wear common to the farm, above a tenth of the limit."""
     limits = night.settings.wear
-    counters = service_counters(night)
+    outcomes = outcomes_of(night)
     watched, checks = [], []
     for counter in COUNTERS:
-        plates = plates_of(night, counters, counter)
+        plates = plates_of(night, outcomes, counter)
         checks.extend(_checks(night, counter, plates))
         if plates is not None:
             watched.append(plates)
@@ -39,7 +39,8 @@ def detect(night: Night) -> Verdicts:
     budget = night.settings.alarm_budget
     log_limit = float(np.log(per_month / (budget.of_outcomes * budget.share_wear)))
     evidence = []
-    for plates in watched:
+    while watched:  # the plates of a counter make room once it has been looked at
+        plates = watched.pop(0)
         common = _common(night, plates, log_limit, per_month)
         if common is not None:
             evidence.append(common[0])

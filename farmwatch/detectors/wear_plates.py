@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from farmwatch.detectors.counters import Counter, microseconds
+from farmwatch.detectors.cells import PARTS_AT_ONCE
+from farmwatch.detectors.counters import Counter, microseconds, since_service
 from farmwatch.detectors.expected import START_MODEL
 from farmwatch.detectors.night import Night, day_number
 from farmwatch.detectors.plate_scene import under_spell
@@ -21,9 +22,19 @@ CULPRITS = ("printer", "lot", "design", "file", "wash")
 
 
 @dataclass(frozen=True)
+class Outcomes:
+    """Of every plate of the night, (plates,): ``parts`` with a known outcome, at least 1, ``failures``, and the mean
+    expected ``risk`` of a part."""
+
+    parts: np.ndarray
+    failures: np.ndarray
+    risk: np.ndarray
+
+
+@dataclass(frozen=True)
 class Plates:
-    """Plates in time order, arrays of shape (plates,). ``from_service``: whether the count runs from a service on record
-    (else from the first plate on record, which is only a lower bound).
+    """Plates in time order, arrays of shape (plates,), whole numbers as small as they may be. ``from_service``: whether the
+    count runs from a service on record (else from the first plate on record, which is only a lower bound).
 
     ``row``: in the night's plates. ``holder``, ``spell``: numbers from 0 (a spell belongs to one holder). ``failures``,
     ``probability``: shape (views, plates): failures of every sign, and of the signs that this wear shows. ``rho``, ``model``:
@@ -61,46 +72,60 @@ class Claim:
     evidence: WearEvidence | None = None
 
 
-def plates_of(night: Night, counters: pd.DataFrame, counter: Counter) -> Plates | None:
+def outcomes_of(night: Night) -> Outcomes:
+    number = len(night.plates)
+    plate, known, failed = (night.parts[name].to_numpy() for name in ("plate", "known", "failed"))
+    parts, risk = np.zeros(number), np.zeros(number)
+    for start in range(0, len(plate), PARTS_AT_ONCE):
+        rows = start + np.flatnonzero(known[start : start + PARTS_AT_ONCE])
+        if len(rows):  # parts stand in the order of their plates
+            first, last = plate[rows[0]], plate[rows[-1]] + 1
+            parts[first:last] += np.bincount(plate[rows] - first)
+            risk[first:last] += np.bincount(plate[rows] - first, night.part_risk[rows])
+    parts = np.maximum(parts, 1.0)
+    risk = np.clip(risk / parts, 1e-6, 1.0 - 1e-6)
+    return Outcomes(parts, np.bincount(plate[failed], minlength=number), risk)
+
+
+def plates_of(night: Night, outcomes: Outcomes, counter: Counter) -> Plates | None:
     frame = night.plates
-    count = counters[f"{counter.name}_at_least"].to_numpy()
-    day = frame["day"].to_numpy().astype("datetime64[D]").astype(int)
+    counted = since_service(night, counter)
+    day = frame["day"].to_numpy().astype("datetime64[D]").astype(np.int32)
     oldest = day_number(night.as_of) - night.settings.wear.cycles_look_back_days
-    heard = np.isfinite(count) & (frame["parts"].to_numpy() > 0) & (day >= oldest)
+    heard = np.isfinite(counted.count) & (frame["parts"].to_numpy() > 0) & (day >= oldest)
     for spell in night.spells:  # what somebody else is at fault for is no wear
         if spell.subject.type in CULPRITS and f"{spell.subject.type}_id" != counter.holder:
             heard &= ~under_spell(night, spell)
-    row = np.flatnonzero(heard)
+    row = np.flatnonzero(heard).astype(np.int32)
     if row.size == 0 or not frame["failures"].to_numpy()[row].any():
         return None
     row = row[np.argsort(microseconds(frame["started_at"])[row], kind="stable")]
-    holder, names = pd.factorize(frame[counter.holder].to_numpy()[row])
-    since = counters[f"{counter.name}_since"].to_numpy()[row]
-    keys = np.unique(counters[f"{counter.name}_spell"].to_numpy()[row] * len(names) + holder, return_inverse=True)[1]
-    spell_day = np.full(keys.max() + 1, 0)
-    spell_day[keys] = since.astype("datetime64[D]").astype(int)
-    failures, probability, own = _failures(night, counter, row)
-    reached = np.zeros(spell_day.size)
-    np.maximum.at(reached, keys, count[row])
-    life = max(_usual_life(reached, keys, holder), 1e-9)
+    holder, levels = pd.factorize(frame[counter.holder].cat.codes.to_numpy()[row])
+    stretch, count = counted.stretch[row], counted.count[row]
+    used = np.unique(stretch)
+    spell_of = np.zeros(len(counted.spell), np.int32)
+    spell_of[used] = np.arange(len(used))
+    keys = spell_of[stretch]
+    failures, probability, own = _failures(night, outcomes, counter, row, holder)
+    reached = np.zeros(len(used))
+    np.maximum.at(reached, keys, count)
     parts = frame["parts"].to_numpy()[row]
-    rho = _usual_rho(failures[0], parts, own, holder)
-    model = _fitted_model(failures[0], parts, own) if night.expectation is None else night.expectation.model
+    model = night.expectation.model if night.expectation is not None else _fitted_model(failures[0], parts, own)
     return Plates(
         counter,
         row,
         day[row],
-        holder,
-        np.asarray(names),
+        holder.astype(np.int32),
+        frame[counter.holder].cat.categories.to_numpy(dtype=object)[levels],
         keys,
-        spell_day,
-        counters[f"{counter.name}_spell"].to_numpy()[row] > 0,
-        count[row],
-        life,
-        parts,
+        counted.since[used].astype("datetime64[D]").astype(int),
+        counted.spell[stretch] > 0,
+        count,
+        max(_usual_life(reached, keys, holder), 1e-9),
+        parts.astype(np.int32),
         failures,
         probability,
-        rho,
+        _usual_rho(failures[0], parts, own, holder),
         model,
     )
 
@@ -116,23 +141,21 @@ def _usual_life(reached: np.ndarray, spell: np.ndarray, holder: np.ndarray) -> f
     return float(np.median(reached[ended])) if ended.any() else float(reached.max())
 
 
-def _failures(night: Night, counter: Counter, row: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _failures(
+    night: Night, outcomes: Outcomes, counter: Counter, row: np.ndarray, holder: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Failures and expected probability per plate, of every sign and of the counter's signs; the first at each holder's own
     level."""
-    number = len(night.plates)
-    plate, known = night.parts["plate"].to_numpy(), night.parts["known"].to_numpy()
-    failed = night.parts["failed"].to_numpy()
-    shows = failed & night.parts["sign"].isin(counter.signs).to_numpy(dtype=bool)
-    parts = np.maximum(np.bincount(plate, known, number), 1.0)
-    risk = np.clip(np.bincount(plate, np.where(known, night.part_risk, 0.0), number) / parts, 1e-6, 1.0 - 1e-6)
-    every, those = np.bincount(plate, failed, number), np.bincount(plate, shows, number)
-    holder = pd.factorize(night.plates[counter.holder].to_numpy()[row])[0]
-    scale = (np.bincount(holder, every[row]) + 1.0) / (np.bincount(holder, parts[row] * risk[row]) + 1.0)
-    own = np.clip(risk[row] * scale[holder], 1e-6, 0.95)
+    failed = np.flatnonzero(night.parts["failed"].to_numpy())
+    shows = failed[night.parts["sign"].iloc[failed].isin(counter.signs).to_numpy(dtype=bool)]
+    those = np.bincount(night.parts["plate"].to_numpy()[shows], minlength=len(night.plates))
+    every, risk = outcomes.failures[row], outcomes.risk[row]
+    scale = (np.bincount(holder, every) + 1.0) / (np.bincount(holder, outcomes.parts[row] * risk) + 1.0)
+    own = np.clip(risk * scale[holder], 1e-6, 0.95)
     # the farm's own level: expected risk is fitted on it, and a share of signs is close enough to constant
-    share = (those.sum() + 0.5) / (every.sum() + 1.0)
-    failures = np.stack([every[row], those[row]])
-    probability = np.stack([risk[row], np.clip(risk[row] * share, 1e-9, 0.99)])
+    share = (those.sum() + 0.5) / (outcomes.failures.sum() + 1.0)
+    failures = np.stack([every, those[row]], dtype=np.int32)
+    probability = np.stack([risk, np.clip(risk * share, 1e-9, 0.99)])
     return failures, probability, own
 
 
