@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from farmwatch.detectors.rate_scene import Scene, own_risk, stream_risk, subject_of
-from farmwatch.detectors.rate_weigh import Candidate, own_spread, stream_plates
+from farmwatch.detectors.rate_weigh import Candidate, own_spread, stream_plates, summed
 from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
 from farmwatch.stats.rate_scan import shift_posterior
@@ -19,10 +19,10 @@ def account_for(found: Candidate, scene: Scene, other_signs: list[str]) -> Evide
     risk = own_risk(scene, stream, found.cells)
     plates = stream_plates(scene, stream.sign, found.cells, risk)
     plates = replace(plates, log_odds=plates.log_odds + found.moved)
-    table = scene.table(plates.failures, plates.trials, plates.log_odds)
     after = plates.day >= onset.day
     sd = own_spread(scene.expectation, stream.type, stream.sign)
-    shift = shift_posterior(table[~after].sum(axis=0), table[after].sum(axis=0), sd)
+    sums = summed(scene, plates, after.astype(np.intp))
+    shift = shift_posterior(sums[0], sums[-1], sd)
     level = onset.first_mass >= 0.5 or not (~after).any()
     own = 0.0 if level else shift.own_level
     expected = plates.trials / (1.0 + np.exp(-(plates.log_odds + own)))

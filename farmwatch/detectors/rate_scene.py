@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -26,6 +27,7 @@ STRETCHES = 4  # pieces of time over which a known effect may grow, as wear does
 OVERALL_SD, SIGN_SD, STRETCH_SD = 1.5, 2.0, 0.7
 TOLD_SIGN_SD = 0.3  # of one sign where the rates have not looked whose it is
 OTHERS_TELL = 20.0  # failures of everybody else before their share of a sign counts as much as the farm's
+PLACES = 1 << np.arange(SIGN_COUNT)  # of each sign in a number that stands for several
 MOST_RISK = 0.95  # a part's failure is never taken for certain
 
 
@@ -203,8 +205,8 @@ def risk_of_all(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_
     """The sum of ``expected_risk`` over the signs, (cells,): most cells are under no known effect, and there it is plain."""
     risk = np.minimum(_plain_risk(scene, held_out)[cells], MOST_RISK)
     under = np.flatnonzero(scene.raised.row[cells])
-    for start in range(0, len(under), CELLS_AT_ONCE):
-        some = under[start : start + CELLS_AT_ONCE]
+    for piece in _pieces(len(under)):
+        some = under[piece]
         risk[some] = expected_risk(scene, held_out, cells[some], own_share).sum(axis=1)
     return risk
 
@@ -241,38 +243,49 @@ def with_effect(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SI
     if not inside.any():
         return scene
     cells = np.flatnonzero(inside)
-    risk, trials = expected_risk(scene, (), cells), scene.trials[cells]
-    due = risk * trials[:, None]
-    failures, day = scene.failures[cells], scene.day[cells]
+    day = scene.day[cells]
     stretch = STRETCHES * (day - day.min()) // (day.max() - day.min() + 1)
+    trials = np.bincount(stretch, weights=scene.trials[cells], minlength=STRETCHES)
+    lost, due = np.zeros((STRETCHES, SIGN_COUNT)), np.zeros((STRETCHES, SIGN_COUNT))
+    failing: list[np.ndarray] = []
+    for piece in _pieces(len(cells)):
+        some, when = cells[piece], stretch[piece]
+        expected = expected_risk(scene, (), some) * scene.trials[some, None]
+        np.add.at(due, when, expected)
+        told = scene.failures[some].any(axis=1)
+        np.add.at(lost, when[told], scene.failures[some[told]])
+        failing.append(expected[told])
     asked = np.ones(SIGN_COUNT, bool) if sign == ALL_SIGNS else np.arange(SIGN_COUNT) == sign
-    seen, whole = failures.sum(axis=0), due.sum(axis=0)
+    seen, whole = lost.sum(axis=0), due.sum(axis=0)
     # each sign's ratio is drawn towards that of all signs asked about, each stretch's towards that of the whole time
     overall = ratio_towards(seen[asked].sum(), whole[asked].sum(), 1.0, OVERALL_SD)
     ratio = ratio_towards(seen, whole, overall, sign_sd)
-    even = even_share(failures, due, trials)
+    lossy = cells[scene.failures[cells].any(axis=1)]
+    even = even_share(scene.failures[lossy], np.concatenate(failing), scene.trials[lossy], whole, trials.sum())
     evenly = even * whole / max(trials.sum(), 1e-300)
-    factor, added = np.ones((STRETCHES, SIGN_COUNT)), np.zeros((STRETCHES, SIGN_COUNT))
-    given = np.broadcast_to(asked, risk.shape)
-    for number in range(STRETCHES):
-        part = stretch == number
-        lying = trials[part] @ ((1.0 - even) * risk[part] + evenly)
-        here = ratio_towards(failures[part].sum(axis=0), lying, ratio, STRETCH_SD)
-        factor[number], added[number] = here * (1.0 - even), here * evenly
+    # of each stretch: what lies as expected of the parts, and what lies evenly over them
+    here = ratio_towards(lost, (1.0 - even) * due + trials[:, None] * evenly, ratio, STRETCH_SD)
+    factor, added = here * (1.0 - even), here * evenly
+    signs = np.full(len(cells), asked @ PLACES)
     if only_up:
-        given = asked & (factor[stretch] * risk + added[stretch] >= risk)
-    return replace(scene, raised=_raised_by(scene.raised, cells, stretch, factor, added, given), due={})
+        for piece in _pieces(len(cells)):
+            risk, when = expected_risk(scene, (), cells[piece]), stretch[piece]
+            signs[piece] = (asked & (factor[when] * risk + added[when] >= risk)) @ PLACES
+    return replace(scene, raised=_raised_by(scene.raised, cells, stretch, factor, added, signs), due={})
+
+
+def _pieces(cells: int) -> Iterator[slice]:
+    return (slice(start, start + CELLS_AT_ONCE) for start in range(0, cells, CELLS_AT_ONCE))
 
 
 def _raised_by(
-    raised: Raised, cells: np.ndarray, stretch: np.ndarray, factor: np.ndarray, added: np.ndarray, given: np.ndarray
+    raised: Raised, cells: np.ndarray, stretch: np.ndarray, factor: np.ndarray, added: np.ndarray, signs: np.ndarray
 ) -> Raised:
     """``raised`` with an effect on ``cells``, of the stretch of time of each; ``factor``, ``added``: (stretches, signs + 1);
-    ``given``: (cells, signs + 1), to which signs of each cell."""
-    signs = given @ (1 << np.arange(SIGN_COUNT))
+    ``signs``: (cells,) to which signs of each cell, a bit for each."""
     key = (raised.row[cells].astype(np.int64) * STRETCHES + stretch) << SIGN_COUNT | signs
     _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
-    old, at, to = raised.row[cells[first]], stretch[first], given[first]
+    old, at, to = raised.row[cells[first]], stretch[first], (signs[first, None] & PLACES) > 0
     lift = raised.lift[old] * np.where(to, factor[at], 1.0)
     extra = np.where(to, factor[at] * raised.added[old] + added[at], raised.added[old])
     row = raised.row.copy()

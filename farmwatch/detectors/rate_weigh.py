@@ -21,9 +21,9 @@ from farmwatch.detectors.rate_scene import (
     with_effect,
     with_pull,
 )
-from farmwatch.detectors.rate_screen import scale
+from farmwatch.detectors.rate_screen import PLATES_AT_ONCE, scale
 from farmwatch.evidence import Subject, SubjectType
-from farmwatch.stats.rate_scan import DOWN_STEPS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
+from farmwatch.stats.rate_scan import DOWN_STEPS, OFFSETS, UP_STEPS, Onset, marginal, onset_interval, scan_shifts
 
 RECAST = 2  # times that a shift is taken out of the expectation it was measured against
 
@@ -117,10 +117,22 @@ def weigh(scene: Scene, stream: Stream, members: np.ndarray | None = None) -> li
 
 def _by_day(scene: Scene, plates: StreamPlates) -> np.ndarray:
     """Log-likelihoods of the stream's days with a plate, (days, offsets)."""
-    table = scene.table(plates.failures, plates.trials, plates.log_odds)
-    first = np.append(np.flatnonzero(np.diff(plates.day, prepend=-1)), len(table))
-    # a sparse product: several times as fast as reduceat on rows
-    return sparse.csr_array((np.ones(len(table)), np.arange(len(table)), first), (len(first) - 1, len(table))) @ table
+    return summed(scene, plates, np.cumsum(np.diff(plates.day, prepend=-1) != 0) - 1)
+
+
+def summed(scene: Scene, plates: StreamPlates, group: np.ndarray) -> np.ndarray:
+    """Log-likelihoods summed over the plates of each group, (groups, offsets). ``group``: (plates,), ascending."""
+    result = np.zeros((int(group[-1]) + 1, len(OFFSETS)))
+    for start in range(0, len(group), PLATES_AT_ONCE):
+        some = slice(start, start + PLATES_AT_ONCE)
+        table = scene.table(plates.failures[some], plates.trials[some], plates.log_odds[some])
+        own = group[some]
+        low, high = int(own[0]), int(own[-1]) + 1
+        first = np.searchsorted(own, np.arange(low, high + 1))
+        # a sparse product: several times as fast as reduceat on rows
+        sums = sparse.csr_array((np.ones(len(table)), np.arange(len(table)), first), (high - low, len(table)))
+        result[low:high] += sums @ table
+    return result
 
 
 def _candidate(

@@ -8,7 +8,7 @@ gives the same but for rounding.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -179,7 +179,9 @@ class Archipelago:
         result = np.empty(self.size)
         result[self.place] = np.diag(self.core_inverse)
         for block, place, reach in zip(self.blocks, self.places, self.reach, strict=True):
-            result[place] = block.inverse_diagonal + np.einsum("ij,ij->i", reach @ self.core_inverse, reach)
+            # of a copy, so that the inverses of all islands never stand beside each other
+            diagonal = replace(block).inverse_diagonal
+            result[place] = diagonal + np.einsum("ij,ij->i", reach @ self.core_inverse, reach)
         return result
 
     def log_determinants(self) -> tuple[float, float]:

@@ -27,17 +27,25 @@ def ratio_towards(observed: np.ndarray, expected: np.ndarray, towards: np.ndarra
     return np.exp(log_ratio)
 
 
-def even_share(failures: np.ndarray, expected: np.ndarray, trials: np.ndarray, doubt: float = 2.0) -> np.ndarray:
+def even_share(
+    failures: np.ndarray,
+    expected: np.ndarray,
+    trials: np.ndarray,
+    all_expected: np.ndarray,
+    all_trials: float,
+    doubt: float = 2.0,
+) -> np.ndarray:
     """Share of the failures that lies evenly over the parts, the rest lying as expected of them, (signs,).
 
-    ``failures``, ``expected``: (cells, signs); ``trials``: (cells,). Mode of a mixture of the two, by expectation and
-    maximisation, with ``doubt`` failures set against evenness, so that few failures, or parts all of one risk, give 0.
+    ``failures``, ``expected``: (cells, signs); ``trials``: (cells,), of the cells that lost something; ``all_expected``:
+    (signs,), ``all_trials``: of every cell. Mode of a mixture of the two, by expectation and maximisation, with ``doubt``
+    failures set against evenness, so that few failures, or parts all of one risk, give 0.
     """
     signs = failures.shape[1]
     cell, sign = np.nonzero(failures)  # most cells lost nothing of most signs
     y = failures[cell, sign]
-    as_expected = expected[cell, sign] / np.maximum(expected.sum(axis=0), 1e-300)[sign]
-    even = trials[cell] / max(trials.sum(), 1e-300)
+    as_expected = expected[cell, sign] / np.maximum(all_expected, 1e-300)[sign]
+    even = trials[cell] / max(all_trials, 1e-300)
     whole = np.bincount(sign, weights=y, minlength=signs) + doubt
     share = np.full(signs, 0.5)
     for _ in range(_STEPS):
