@@ -23,9 +23,7 @@ from farmwatch.detectors.rate_scene import (
 from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS
 
-PLATES_AT_ONCE = (
-    16_384  # whose expected failures, or likelihoods, are reckoned together: all at once take 100 bytes a part
-)
+PLATES_AT_ONCE = 16_384  # whose expected failures, or likelihoods, stand at a time: of all they take 100 bytes a part
 
 
 def screen(scene: Scene) -> list[tuple[float, Stream]]:
