@@ -86,7 +86,7 @@ def correlated(farms: int, rho: float = 0.15) -> None:
         for _ in range(2):
             estimate = estimate_rho(failures, trials, expit(linear_predictor(fit, fixed, codes)))
             weights = 1.0 / (1.0 + (trials - 1.0) * estimate)
-            fit = fit_crossed(failures, trials, fixed, codes, levels, weights=weights, start=fit)
+            fit = fit_crossed(failures, trials, fixed, codes, levels, weights=weights, start=fit.start)
         found += estimate / farms
         for name, result in (("parts independent", plain), ("plates weighted", fit)):
             for factor, effects in enumerate(truth):

@@ -18,7 +18,7 @@ import pandas as pd
 
 from farmwatch.detectors.cells import FACTORS, CellCounts, Cells, count_cells
 from farmwatch.detectors.night import Night, Spell
-from farmwatch.stats.crossed import CrossedFit, fit_crossed
+from farmwatch.stats.crossed import CrossedFit, Start, fit_crossed
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model
 
 # what is held out with a subject: its own intercept, and the intercepts nested in it that would soak up its trouble
@@ -197,9 +197,9 @@ def fit_expectation(night: Night) -> Expectation:
     with_spells = (*codes.T, spells.astype(np.int32))
     levels = (*(len(names) for names in cells.levels), int(spells.max(initial=-1)) + 1)
     known_sd = np.append(np.full(len(FACTORS), np.nan), SPELL_SD)
-    rho, model = START_RHO, START_MODEL
-    start: CrossedFit | None = None
-    for _ in range(2):  # the second time with the plate correlation that the first one found
+
+    def fit_with(rho: float, start: Start | None) -> tuple[CrossedFit, np.ndarray]:
+        """The fit where parts of a plate fail together by ``rho``, and the weight that it gave each cell, (cells,)."""
         weights = np.where(sound, 1.0, SPELL_WEIGHT) / (1.0 + (plate_trials[plate] - 1.0).clip(0.0) * rho)
         fit = fit_crossed(
             failures,
@@ -214,11 +214,21 @@ def fit_expectation(night: Night) -> Expectation:
             start=start,
             fixed_prior_sd=FIXED_SD[moving],
         )
+        return fit, weights
+
+    def told_by(fit: CrossedFit) -> tuple[np.ndarray, EffectsOfCells, float, PlateModel]:
+        """Log odds without names, what names add, and the plate correlation and model that go with them."""
         base = covariates @ fit.fixed_effects
         effects = EffectsOfCells(codes, fit.effects[:-1])
         risk = 1.0 / (1.0 + np.exp(-(base + effects.sums())))
-        rho, model = _plate_model(plate, counts.trials * sound, failures * sound, risk, len(night.plates))
-        start = fit
+        return base, effects, *_plate_model(plate, counts.trials * sound, failures * sound, risk, len(night.plates))
+
+    # the first fit tells the plate correlation of the second, and goes before that one comes
+    first = fit_with(START_RHO, None)[0]
+    rho, start = told_by(first)[2], first.start
+    del first
+    fit, weights = fit_with(rho, start)
+    base, effects, rho, model = told_by(fit)
     sd = dict(zip(FACTORS, fit.sd[:-1].tolist(), strict=True))
     fitted = Fitted(fit, weights * usable, covariates, with_spells)
     return Expectation(base, effects, sd, rho, model, share, farm_share, sound, counts, fitted)

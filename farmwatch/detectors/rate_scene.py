@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy import sparse
 
 from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
 from farmwatch.detectors.expected import CELLS_AT_ONCE, HELD_OUT, Expectation, spell_mask
@@ -355,8 +354,10 @@ def _roll(scene: Scene, kind: SubjectType) -> Roll:
 
 def sums_by_row(row: np.ndarray, values: np.ndarray, rows: int) -> np.ndarray:
     """Sums of ``values`` (units, columns) over the units of each row, (rows, columns)."""
-    units = len(row)
-    return np.asarray(sparse.csr_array((np.ones(units), (row, np.arange(units))), shape=(rows, units)) @ values)
+    result = np.empty((rows, values.shape[1]))
+    for column in range(values.shape[1]):  # whole numbers of two bytes would be unfolded to eight all at once
+        result[:, column] = np.bincount(row, weights=values[:, column], minlength=rows)
+    return result
 
 
 def by_plate(scene: Scene, of_cells: np.ndarray) -> np.ndarray:

@@ -33,7 +33,7 @@ class Candidate:
     """A stream that was looked at: ln R, how far it stands above its limit (``score``), its onset, and its cells.
 
     ``moved``: (plates,) change of the stream's expected log odds once its shift is taken out of what others' effects
-    soaked up; ``ratio``: observed over expected failures since the onset.
+    soaked up, (1,) where that was not asked; ``ratio``: observed over expected failures since the onset.
     """
 
     stream: Stream
@@ -99,7 +99,7 @@ def weigh(scene: Scene, stream: Stream, members: np.ndarray | None = None) -> li
     sd = own_spread(scene.expectation, stream.type, stream.sign)
     by_day = _by_day(scene, plates)
     null = marginal(by_day[None], sd)
-    still = np.zeros(len(plates.day))
+    still = np.zeros(1)
     out = []
     for direction in (1, -1) if stream.sign == ALL_SIGNS else (1,):
         limit = float(np.log(scale(scene, stream.type, len(roll.levels), stream.sign, direction)))

@@ -33,6 +33,14 @@ _FASTEST = 6.0  # times the fixed point's own step
 
 
 @dataclass(frozen=True)
+class Start:
+    """Where a fit may begin: ``coefficients`` (size,), ``sd`` (factors,)."""
+
+    coefficients: np.ndarray
+    sd: np.ndarray
+
+
+@dataclass(frozen=True)
 class CrossedFit:
     """A fitted crossed model.
 
@@ -52,6 +60,11 @@ class CrossedFit:
     coefficients: np.ndarray
     slices: tuple[slice, ...]
     precision: Bordered | Archipelago
+
+    @property
+    def start(self) -> Start:
+        """For a fit of the same columns and levels to begin at."""
+        return Start(self.coefficients, self.sd)
 
 
 @dataclass(frozen=True)
@@ -131,7 +144,7 @@ def fit_crossed(
     sd: np.ndarray | None = None,
     sd_prior_scale: np.ndarray | None = None,
     max_sd: float = 3.0,
-    start: CrossedFit | None = None,
+    start: Start | None = None,
     fixed_prior_sd: np.ndarray | float = FLAT_SD,
 ) -> CrossedFit:
     """Fit by penalised Newton steps, the standard deviations by Schall's fixed point.
@@ -141,7 +154,7 @@ def fit_crossed(
     ``codes``: integers (rows, factors), or a column for each factor, -1 for no level. ``levels``: levels a factor;
     unseen levels get effect 0. ``sd``: fixed standard deviations, NaN where to be estimated. ``sd_prior_scale``:
     half-normal prior scale a factor. ``fixed_prior_sd``: normal prior around 0 on fixed effects, infinite for none.
-    ``start``: a fit of the same columns and levels to start from; the result then differs within the tolerance
+    ``start``: that of a fit of the same columns and levels; the result then differs within the tolerance
     (1e-4).
 
     Raises ValueError on shapes or levels that do not fit, SingularDesignError where fixed columns depend on each other
@@ -154,9 +167,18 @@ def fit_crossed(
 
 
 def fit_cells(
-    cells: Cells, known: np.ndarray, scale: np.ndarray, max_sd: float, start: CrossedFit | None = None
+    cells: Cells, known: np.ndarray, scale: np.ndarray, max_sd: float, start: Start | None = None
 ) -> CrossedFit:
     """The fit behind :func:`fit_crossed`; ``known`` and ``scale`` have one entry a factor, NaN and infinity for none."""
+    # the last system of the search is gone before the one of the end is made
+    end, converged, iteration = _mode(cells, known, scale, max_sd, start)
+    return finish(cells, end.coefficients, end.sd, converged, iteration)
+
+
+def _mode(
+    cells: Cells, known: np.ndarray, scale: np.ndarray, max_sd: float, start: Start | None
+) -> tuple[Start, bool, int]:
+    """The mode of coefficients and standard deviations, whether it was reached, and after how many steps."""
     first = np.full(len(known), 0.5) if start is None else start.sd
     current = np.where(np.isnan(known), np.clip(first, 0.02, max_sd), known)
     free = np.isnan(known)
@@ -187,7 +209,7 @@ def fit_cells(
         if settled:
             converged = True
             break
-    return finish(cells, coefficients, current, converged, iteration)
+    return Start(coefficients, current), converged, iteration
 
 
 def first_step(cells: Cells, sd: np.ndarray) -> np.ndarray:

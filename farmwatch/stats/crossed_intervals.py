@@ -43,7 +43,7 @@ def effect_intervals(
         if log_sd not in looks:
             sd = fit.sd.copy()
             sd[factor] = np.exp(log_sd)
-            held = fit_cells(cells, sd, np.full(len(sd), np.inf), SD_HIGHEST, fit)
+            held = fit_cells(cells, sd, np.full(len(sd), np.inf), SD_HIGHEST, fit.start)
             weight = held.log_likelihood - 0.5 * held.precision.log_determinants()[1]
             weight += log_sd - 0.5 * (sd[factor] / sd_prior_scale) ** 2
             looks[log_sd] = weight, held.effects[factor], held.effect_variances[factor]

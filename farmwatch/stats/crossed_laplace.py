@@ -19,7 +19,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from farmwatch.stats.crossed import FLAT_SD, Cells, CrossedFit, climb, finish, fit_cells, laplace
+from farmwatch.stats.crossed import FLAT_SD, Cells, CrossedFit, Start, climb, finish, fit_cells, laplace
 from farmwatch.stats.crossed_design import Bordered, Design
 
 SD_LEAST = 1e-3  # as good as none; the search is over logs
@@ -37,7 +37,7 @@ def fit_laplace(
     sd: np.ndarray | None = None,
     sd_prior_scale: np.ndarray | None = None,
     max_sd: float = 3.0,
-    start: CrossedFit | None = None,
+    start: Start | None = None,
     fixed_prior_sd: np.ndarray | float = FLAT_SD,
 ) -> CrossedFit:
     """As :func:`farmwatch.stats.crossed.fit_crossed`, by maximum Laplace likelihood; ``iterations`` counts looks."""

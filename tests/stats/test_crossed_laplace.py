@@ -113,5 +113,5 @@ def test_same_answer_from_any_order() -> None:
     one = fit_laplace(levels=LEVELS, **data)
     two = fit_laplace(levels=LEVELS, **{name: column[shuffle] for name, column in data.items()})
     np.testing.assert_allclose(one.sd, two.sd, rtol=1e-5)
-    three = fit_laplace(levels=LEVELS, start=one, **data)
+    three = fit_laplace(levels=LEVELS, start=one.start, **data)
     np.testing.assert_allclose(one.sd, three.sd, rtol=1e-4)
