@@ -21,10 +21,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from farmwatch.detectors import plate_pattern
 from farmwatch.detectors.night import join_history
-from farmwatch.detectors.plate_pattern import RATIOS, detect
-from farmwatch.detectors.plate_scene import entries_of, set_scene
+from farmwatch.detectors.plate_pattern import detect
+from farmwatch.detectors.plate_scene import entries_of, set_scene, shares_of
+from farmwatch.detectors.plate_streams import RATIOS, streams_of
 from farmwatch.evidence import Evidence
 from farmwatch.nightly import look
 from farmwatch.records import Records, conform
@@ -197,7 +197,7 @@ def losses(shape: str, repeats: int, seed: int = 1) -> np.ndarray:
     for number in range(repeats):
         records = draw_farm(np.random.default_rng([seed, number]), bad)
         scene = set_scene(join_history(records).night(START + dt.timedelta(days=DAYS), load_settings()))
-        streams = None if scene is None else plate_pattern.streams_of(scene, "printer")
+        streams = None if scene is None else streams_of(scene, "printer")
         assert scene is not None
         assert streams is not None
         level = streams.names.index("P1")
@@ -206,14 +206,14 @@ def losses(shape: str, repeats: int, seed: int = 1) -> np.ndarray:
         ends = np.append(streams.start[1:], len(streams.order))
         rows = streams.order[streams.start[piece] : ends[piece]]
         entries, start = entries_of(scene, rows)
-        region = bad(*scene.place[:2, scene.part[entries]]).astype(float)
+        region = bad(*scene.place[:2, scene.site[scene.part[entries]]]).astype(float)
         failed, failures = scene.failed[entries], scene.failures[rows]
         seen = np.add.reduceat(region * failed, start[:-1]) / failures
         true = float(log_e_values(seen, np.add.reduceat(region, start[:-1]) / np.diff(start), TIMES).sum())
-        observed, expected = scene.observed[rows], scene.expected[rows]
+        observed, expected = shares_of(scene, rows)
         nearest = int(np.argmax(log_e_values(observed, expected, TIMES).sum(axis=0)))
         one = (observed[:, [nearest]], expected[:, [nearest]])
-        ratios, day, first = plate_pattern.RATIOS, scene.day[rows], np.array([0])
+        ratios, day, first = RATIOS, scene.day[rows], np.array([0])
         weight = candidate_days(day, first, 0)
         banked = np.logaddexp.reduce([log_e_values(*one, ratio).sum() for ratio in ratios]) - np.log(len(ratios))
 

@@ -9,12 +9,20 @@ from typing import Any
 
 import numpy as np
 
-from farmwatch.detectors.plate_scene import ALL_SIGNS, Scene, entries_of, levels_of, silence
+from farmwatch.detectors.plate_scene import (
+    ALL_SIGNS,
+    Scene,
+    due_of,
+    entries_of,
+    in_zone,
+    levels_of,
+    overlapping,
+    shares_of,
+)
 from farmwatch.evidence import Evidence, Subject
 from farmwatch.records import SIGNS
 from farmwatch.stats.onsets import OnsetPosterior, candidate_days, carrier, onset_posterior, suffix_sums
 from farmwatch.stats.plate_scan import (
-    conditional_inclusion,
     log_e_values,
     one_failure_each,
     scan_p_value,
@@ -33,6 +41,7 @@ from farmwatch.stats.zones import (
 )
 
 FINE_RATIOS = (1.7, 3.0, 5.0, 10.0, 30.0)  # a finer bank than the nightly one: which zone and since when, not whether
+ZONES_AT_ONCE = 16  # whose shares stand for every row of a segment at a time
 RELABELLED_PLATES = 300  # latest plates: more would make the second opinion no other, only dearer
 RUNS_NAMED = 200  # latest plates that failed there: enough to walk to the shelf with
 CARRIED_SHARE = 0.7  # of a wider subject's evidence: brought by one printer, it is the printer's
@@ -73,12 +82,13 @@ class Account:
 
 @dataclass(frozen=True)
 class _Table:
-    """Log evidence of one segment's zones: ``since`` (rows, zones) by onset row, over odds ratios; ``total`` (zones,)."""
+    """Log evidence of one segment's ``zones``, ``total``, (zones,): of the dictionary, or of the fine grid around one of its
+    spots, ``around``."""
 
+    segment: Segment
     zones: Zones
-    since: np.ndarray
+    around: int | None
     total: np.ndarray
-    expected: np.ndarray
 
 
 def account_for(scene: Scene, segments: list[Segment]) -> Account:
@@ -90,19 +100,15 @@ def account_for(scene: Scene, segments: list[Segment]) -> Account:
     of_spots = [np.where(names == "spot", table.total, -np.inf) for table in tables]
     finest = int(np.argmax([totals.max() for totals in of_spots]))
     fine = _spot_table(scene, segments[finest], int(np.argmax(of_spots[finest])))
-    pairs = [(_without(table, names == "spot"), segment) for table, segment in zip(tables, segments, strict=True)]
-    pairs.append((fine, segments[finest]))
+    tables = [*(_without(table, names == "spot") for table in tables), fine]
     by_name = {
-        name: np.logaddexp.reduce(
-            np.concatenate([table.total[np.array(table.zones.name) == name] for table, _ in pairs])
-        )
+        name: np.logaddexp.reduce(np.concatenate([table.total[np.array(table.zones.name) == name] for table in tables]))
         for name in sorted(set(names))
     }
     name = max(by_name, key=lambda n: float(by_name[n]))
-    of_name = [np.where(np.array(table.zones.name) == name, table.total, -np.inf) for table, _ in pairs]
+    of_name = [np.where(np.array(table.zones.name) == name, table.total, -np.inf) for table in tables]
     which = int(np.argmax([totals.max() for totals in of_name]))
-    table, segment = pairs[which]
-    return _settle(scene, table, segment, int(np.argmax(of_name[which])), log_sum)
+    return _settle(scene, tables[which], int(np.argmax(of_name[which])), log_sum)
 
 
 def carrying_printer(scene: Scene, account: Account) -> int | None:
@@ -119,51 +125,72 @@ def _without(table: _Table, where: np.ndarray) -> _Table:
 
 
 def _dictionary_table(scene: Scene, segment: Segment) -> _Table:
-    rows = segment.rows
-    expected = tilt(scene.expected[rows], segment.reference).astype(float)
-    observed = np.where(scene.observed[rows] == scene.expected[rows], expected, scene.observed[rows])
-    return _table(zone_dictionary(), observed, expected, segment)
+    return _table(scene, segment, zone_dictionary(), None)
 
 
 def _spot_table(scene: Scene, segment: Segment, spot: int) -> _Table:
     coarse = zone_dictionary()
     zones = spots_around(float(coarse.centre_u[spot]), float(coarse.centre_v[spot]))
+    return _table(scene, segment, zones, spot)
+
+
+def _table(scene: Scene, segment: Segment, zones: Zones, around: int | None) -> _Table:
+    total = np.empty(len(zones))
+    for first in range(0, len(zones), ZONES_AT_ONCE):
+        some = slice(first, first + ZONES_AT_ONCE)
+        observed, expected = _shares(scene, segment, zones, around, some)
+        with np.errstate(divide="ignore"):
+            since = _since(observed, expected) + np.log(segment.day_weight)[:, None]
+        # a zone without parts says nothing and must not profit from its prior weight
+        total[some] = np.where(expected.max(axis=0) > 0, np.logaddexp.reduce(since, axis=0), -np.inf)
+    return _Table(segment, zones, around, total - np.log(len(FINE_RATIOS)) + np.log(zones.weight) + segment.log_prior)
+
+
+def _shares(
+    scene: Scene, segment: Segment, zones: Zones, around: int | None, some: slice
+) -> tuple[np.ndarray, np.ndarray]:
+    """Observed and expected shares of the segment's failures in some of the ``zones`` of a table, (rows, zones)."""
     rows = segment.rows
+    if around is None:
+        observed, plain = shares_of(scene, rows, some)
+        expected = tilt(plain, segment.reference[some]).astype(float)
+        return np.where(observed == plain, expected, observed), expected
     entries, start = entries_of(scene, rows)
-    part, number = np.unique(scene.part[entries], return_inverse=True)
-    site = scene.site[part]
-    inside = np.zeros((len(scene.inside), len(zones)), dtype=np.float32)
-    inside[site] = membership(zones, *scene.place[:, part])
-    total = np.repeat(scene.failures[rows], np.diff(start))
-    share = conditional_inclusion(scene.odds[entries], start, scene.failures[rows]) / total
-    expected = zone_shares(share, start, site[number], inside).astype(float)
-    expected = tilt(expected, float(segment.reference[spot]))
-    observed = zone_shares(scene.failed[entries] / total, start, site[number], inside).astype(float)
-    return _table(zones, silence(scene, rows, inside, observed, expected), expected, segment)
+    site = scene.site[scene.part[entries]]
+    inside = np.zeros((len(scene.inside), len(zones.name[some])), dtype=np.float32)
+    used = np.unique(site)
+    inside[used] = membership(take_zones(zones, some.start, inside.shape[1]), *scene.place[:, used])
+    failed = scene.failed[entries] / np.repeat(scene.failures[rows], np.diff(start))
+    observed, expected = (
+        zone_shares(share, start, site, inside).astype(float) for share in (failed, scene.due[entries])
+    )
+    expected = tilt(expected, float(segment.reference[around]))
+    for silent in scene.silent:
+        mine = silent.rows[rows]
+        shared = overlapping(scene, silent.zone, rows[mine], inside)
+        np.copyto(observed, expected, where=mine[:, None] & shared)
+    return observed, expected
 
 
-def _table(zones: Zones, observed: np.ndarray, expected: np.ndarray, segment: Segment) -> _Table:
-    single = np.array([0])
-    since = np.logaddexp.reduce([suffix_sums(log_e_values(observed, expected, r), single) for r in FINE_RATIOS], axis=0)
-    with np.errstate(divide="ignore"):
-        total = np.logaddexp.reduce(since + np.log(segment.day_weight)[:, None], axis=0)
-    # a zone without parts says nothing and must not profit from its prior weight
-    total = np.where(expected.max(axis=0) > 0, total, -np.inf)
-    return _Table(zones, since, total - np.log(len(FINE_RATIOS)) + np.log(zones.weight) + segment.log_prior, expected)
+def _since(observed: np.ndarray, expected: np.ndarray) -> np.ndarray:
+    """Log evidence of an onset at each row, summed over FINE_RATIOS, (rows, zones)."""
+    since = np.full(observed.shape, -np.inf)
+    for ratio in FINE_RATIOS:
+        np.logaddexp(since, suffix_sums(log_e_values(observed, expected, ratio), np.array([0])), out=since)
+    return since
 
 
-def _settle(scene: Scene, table: _Table, segment: Segment, index: int, log_sum: float) -> Account:
-    zone = take_zones(table.zones, index)
-    day = scene.day[segment.rows]
-    onset = _onset(scene, table.since[:, index], segment, zone)
-    after = day >= onset.day
+def _settle(scene: Scene, table: _Table, index: int, log_sum: float) -> Account:
+    zone, segment = take_zones(table.zones, index), table.segment
+    observed, expected = _shares(scene, segment, table.zones, table.around, slice(index, index + 1))
+    onset = _onset(scene, _since(observed, expected)[:, 0], segment, zone)
+    after = scene.day[segment.rows] >= onset.day
     rows = segment.rows[after]
-    entries, _ = entries_of(scene, rows)
-    inside = membership(zone, *scene.place[:, scene.part[entries]])[:, 0] > 0
+    inside = in_zone(scene, zone, entries_of(scene, rows)[0])
     coarse = zone_dictionary()
     same = [i for i in range(len(coarse)) if coarse.name[i] == zone.name[0]]
     reference = float(np.median(segment.reference[same]))
-    return Account(zone, segment.group, onset, rows, inside, table.expected[after, index], reference, log_sum)
+    return Account(zone, segment.group, onset, rows, inside, expected[after, 0], reference, log_sum)
 
 
 def _onset(scene: Scene, since: np.ndarray, segment: Segment, zone: Zones) -> OnsetPosterior:
@@ -172,7 +199,7 @@ def _onset(scene: Scene, since: np.ndarray, segment: Segment, zone: Zones) -> On
     start_day = min(int(scene.plate_day[segment.plates].min()), int(day[0]))
     first = onset_posterior(since, day, start_day)
     entries, start = entries_of(scene, segment.rows)
-    inside = membership(zone, *scene.place[:, scene.part[entries]])[:, 0] > 0
+    inside = in_zone(scene, zone, entries)
     hit = np.add.reduceat(scene.failed[entries] & inside, start[:-1], dtype="int64") > 0
     hits = int((hit & (day >= first.day)).sum())
     cells = segment.plates
@@ -269,8 +296,7 @@ def _p_value(scene: Scene, account: Account, subject: Subject) -> float:
     """By relabelling within plates, one failed part a plate; the latest plates only where there are very many."""
     rows = account.rows[-RELABELLED_PLATES:]
     entries, start = entries_of(scene, rows)
-    total = np.repeat(scene.failures[rows], np.diff(start))
-    expected = conditional_inclusion(scene.odds[entries], start, scene.failures[rows]) / total
+    total, expected = np.repeat(scene.failures[rows], np.diff(start)), due_of(scene, rows, scene.odds)
     seed = zlib.crc32(f"{subject.type}:{subject.id}:{scene.night.as_of}".encode())
     count = scene.night.settings.plate_pattern.relabellings
     drawn = one_failure_each(expected, start, count, np.random.default_rng(seed))

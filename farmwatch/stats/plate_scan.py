@@ -65,26 +65,31 @@ def log_e_values(observed: np.ndarray, expected: np.ndarray, ratio: float) -> np
 
 
 def reference_odds(
-    observed: np.ndarray, expected: np.ndarray, group_start: np.ndarray, stream_start: np.ndarray, prior_plates: float
+    observed: np.ndarray, expected: np.ndarray, plates: np.ndarray, group_start: np.ndarray, prior_plates: float
 ) -> np.ndarray:
     """What the other subjects' plates say of each zone: odds ratio, at least 1, shape (streams, zones).
 
-    Rows are plates sorted by group (``group_start``), then stream (``stream_start``). A pattern which all subjects share
-    (habits of placement, pulled neighbours, a fault of the whole farm) is taken out of each one's expectation; one that
-    only this subject has is not. Never below 1, so that a fault elsewhere cannot make this subject look bad.
-    ``prior_plates`` plates of no pattern are mixed in.
+    ``observed``, ``expected``: shares summed over each stream's ``plates``, shape (streams, zones) and (streams,), streams
+    sorted by group (``group_start``). A pattern which all subjects share (habits of placement, pulled neighbours, a fault
+    of the whole farm) is taken out of each one's expectation; one that only this subject has is not. Never below 1, so
+    that a fault elsewhere cannot make this subject look bad. ``prior_plates`` plates of no pattern are mixed in.
     """
-    group = np.searchsorted(group_start, stream_start, side="right") - 1
-    own = [np.add.reduceat(x, stream_start).astype(float) for x in (observed, expected)]
-    first_of_group = np.searchsorted(stream_start, group_start)
-    seen, hoped = (np.add.reduceat(part, first_of_group)[group] - part for part in own)
-    plates = np.diff(np.append(group_start, len(observed)))[group] - np.diff(np.append(stream_start, len(observed)))
-    size = np.maximum(plates[:, None], 1.0)
+    group = np.repeat(np.arange(len(group_start)), np.diff(np.append(group_start, len(plates))))
+    seen, hoped, others = (np.add.reduceat(own, group_start)[group] - own for own in (observed, expected, plates))
+    size = np.maximum(others[:, None], 1.0)
     typical = np.clip(hoped / size, 1e-3, 1.0 - 1e-3)
     seen, hoped = seen + prior_plates * typical, np.maximum(hoped, 0.0) + prior_plates * typical
     whole = size + prior_plates
     ratio = seen * np.maximum(whole - hoped, 1e-9) / (np.maximum(whole - seen, 1e-9) * np.maximum(hoped, 1e-9))
     return np.maximum(ratio, 1.0)
+
+
+def steepest(ratio: float) -> float:
+    """By how much a log e-value for ``ratio`` falls at most when the log odds of what is expected rise by one.
+
+    With L = ratio - 1 and share t the slope is L t (1 - t) / (1 + L t), largest where (1 + L t)^2 = ratio.
+    """
+    return float((np.sqrt(ratio) - 1.0) / (np.sqrt(ratio) + 1.0))
 
 
 @dataclass(frozen=True)

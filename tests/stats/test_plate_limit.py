@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from farmwatch.detectors.plate_pattern import RATIOS
+from farmwatch.detectors.plate_streams import RATIOS
 from farmwatch.stats.plate_limit import FROM_FIRST, LOG_RARE, PLATES, RELIEF, relief, simulated_relief
 from farmwatch.stats.zones import membership, zone_dictionary
 

@@ -89,7 +89,9 @@ def test_reference_leaves_the_subject_out_and_is_never_below_one() -> None:
     observed = np.zeros((60, 1))
     observed[:20:2] = 1.0  # the first of three subjects fails in the zone half the time, the others never
     start = np.array([0, 20, 40])
-    odds = reference_odds(observed, expected, np.array([0]), start, 20.0)[:, 0]
+    summed = [np.add.reduceat(share, start) for share in (observed, expected)]
+    plates = np.diff(np.append(start, len(observed)))
+    odds = reference_odds(*summed, plates, np.array([0]), 20.0)[:, 0]
     assert odds[0] == 1.0
     seen, plates = 10 + 20 * 0.2, 60.0
     by_hand = seen / (plates - seen) / (12.0 / 48.0)
