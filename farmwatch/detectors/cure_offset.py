@@ -8,11 +8,14 @@ that explains most is taken first and then allowed for.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import cast
 
 import numpy as np
+import pandas as pd
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from farmwatch.detectors.cure_account import NAME, evidence_of
 from farmwatch.detectors.cure_scene import (
@@ -26,7 +29,7 @@ from farmwatch.detectors.cure_scene import (
     set_cure_scene,
     with_column,
 )
-from farmwatch.detectors.growth_sessions import growth_sessions, known_coupons
+from farmwatch.detectors.growth_sessions import Sessions, growth_sessions, known_coupons
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.evidence import Check, Evidence, Subject, SubjectType
 from farmwatch.stats.growth_effects import CrossedFit, column_evidence, contrast, level_evidence, log_sum, whiten
@@ -36,6 +39,8 @@ OFFSETS = np.array([3.0, 8.0, 20.0])  # how far off a faulty subject may lie, in
 FAR_OFF = np.array([3.0, 6.0])  # how far off zero a faulty norm may lie, in units of the tolerance
 PREFERENCE: tuple[SubjectType, ...] = ("lot", "printer", "profile", "farm")
 ONSETS_AT_ONCE = 256  # candidates whose columns stand in full at a time: all those of 100 printers took 0.4 GiB
+NAMES_TOGETHER = 500  # lots and printers, up to which a farm is weighed as one
+NAMES_AT_MOST = 1_500  # in one group: nine matrices of so many squared are 160 MB, and their inverses minutes
 RIVAL_COST = 3.0  # log-likelihood: subjects whose claims differ by less cannot be told apart
 
 
@@ -47,10 +52,52 @@ def detect(night: Night) -> Verdicts:
     usable = sessions.frame[~sessions.frame["ladder"]].reset_index(drop=True)
     if usable.empty:
         return Verdicts((), (Check(NAME, "too_few", "farm", "farm", "no bar or slot has been measured"),))
-    scene = set_cure_scene(night, coupons, sessions, usable)
-    checks = _checks(scene)
-    if not scene.streams:
-        return Verdicts((), checks)
+    checks = _checks(night, sessions, usable)
+    scenes = [set_cure_scene(night, coupons, sessions, frame) for frame in apart(usable)]
+    per_month = _summed(scene.per_month for scene in scenes)
+    evidence: list[Evidence] = []
+    for scene in scenes:
+        if len(scene.effects) > NAMES_AT_MOST:
+            why = f"{len(scene.effects)} names whose measured pieces hang together are more than can be weighed at once"
+            checks = (*checks, Check(NAME, "failed", "farm", "farm", why))
+        elif scene.streams:
+            evidence += _found(replace(scene, per_month=per_month))
+    return Verdicts(tuple(evidence), checks)
+
+
+def apart(frame: pd.DataFrame) -> list[pd.DataFrame]:
+    """The sessions of a large farm in groups without a lot or a printer in common, small ones together; of a small farm all.
+
+    The work grows with the cube of the names. What groups share, the profile's own level for one, each then tells for itself.
+    """
+    lot, lots = pd.factorize(frame["lot_id"])
+    printer, printers = pd.factorize(frame["printer_id"])
+    if len(lots) + len(printers) <= NAMES_TOGETHER:
+        return [frame]
+    both = (lot >= 0) & (printer >= 0)
+    names = len(lots) + len(printers)
+    met = coo_array((np.ones(both.sum(), bool), (lot[both], len(lots) + printer[both])), shape=(names, names))
+    pieces, piece = connected_components(met, directed=False)
+    size = np.bincount(piece, minlength=pieces)
+    order = np.argsort(-size, kind="stable")
+    group_of = np.empty(pieces, np.int64)
+    group_of[order] = (np.cumsum(size[order]) - 1) // NAMES_TOGETHER
+    # a session that names neither stands with the first group
+    first = np.where(lot >= 0, lot, np.where(printer >= 0, len(lots) + printer, int(np.argmax(size[piece]))))
+    group = group_of[piece[first]]
+    return [frame[group == number].reset_index(drop=True) for number in np.unique(group)]
+
+
+def _summed(counts: Iterable[dict[str, float]]) -> dict[str, float]:
+    total: dict[str, float] = {}
+    for each in counts:
+        total = {name: total.get(name, 0.0) + each.get(name, 0.0) for name in {**total, **each}}
+    return total
+
+
+def _found(scene: Scene) -> list[Evidence]:
+    """What lies off, strongest first, each explained before the next is looked for."""
+    limits = scene.night.settings.cure_offset
     evidence: list[Evidence] = []
     taken: set[Subject] = set()
     for number in range(limits.findings_at_most):
@@ -73,7 +120,7 @@ def detect(night: Night) -> Verdicts:
         told = one.score >= -limits.keep_within
         if told and abs(one.effect) >= limits.matters_mm:
             evidence.append(one)
-    return Verdicts(tuple(evidence), checks)
+    return evidence
 
 
 def _columns_evidence(scene: Scene, fit: CrossedFit, columns: np.ndarray) -> np.ndarray:
@@ -197,13 +244,13 @@ def _may_have_ended(scene: Scene, claim: Claim) -> Scene:
     return scene
 
 
-def _checks(scene: Scene) -> tuple[Check, ...]:
+def _checks(night: Night, sessions: Sessions, frame: pd.DataFrame) -> tuple[Check, ...]:
     checks = []
-    least = scene.night.settings.cure_offset.pieces_at_least
+    least = night.settings.cure_offset.pieces_at_least
     for kind, name in (("lot", "lot_id"), ("printer", "printer_id"), ("profile", "profile")):
         subject_type = cast(SubjectType, kind)
-        pieces = scene.frame.groupby(name)["pieces"].sum()
-        used = int(scene.night.plates[name].nunique())
+        pieces = frame.groupby(name)["pieces"].sum()
+        used = int(night.plates[name].nunique())
         enough = int((pieces >= least).sum())
         few = max(used, len(pieces)) - enough
         if enough and len(pieces) == 1:
@@ -214,13 +261,13 @@ def _checks(scene: Scene) -> tuple[Check, ...]:
         if few > 0:
             why = f"fewer than {least} bars and slots measured"
             checks.append(Check(NAME, "too_few", subject_type, None, why, few))
-    if not scene.frame["separable"].any():
+    if not frame["separable"].any():
         checks.append(
             Check(
                 NAME, "too_few", "farm", "farm", "no bar and slot of one print: growth and scale cannot be told apart"
             )
         )
-    if scene.sessions.misread:
-        why = f"{scene.sessions.misread} pieces left out: their error is beyond any growth, so they were misread"
+    if sessions.misread:
+        why = f"{sessions.misread} pieces left out: their error is beyond any growth, so they were misread"
         checks.append(Check(NAME, "too_few", "farm", "farm", why))
     return tuple(checks)

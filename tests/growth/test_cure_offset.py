@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from benchmarked import benchmark
 
+from farmwatch.detectors import cure_offset
 from farmwatch.detectors.cure_account import _reach
 from farmwatch.detectors.cure_offset import _allowing_for, _columns_evidence, _may_have_ended, detect, or_botched
 from farmwatch.detectors.cure_scene import Claim, fit_scene, set_cure_scene
@@ -235,3 +236,63 @@ def test_a_lamp_put_right_is_not_its_profiles_fault() -> None:
 
 def night_day(number: int) -> int:
     return (START - dt.date(1970, 1, 1)).days + number
+
+
+def test_two_halls_weighed_apart_give_what_each_is_found_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Halls without a lot or a printer in common, in one farm: the fault of one is found, and the other is quiet."""
+    one = bench.coupon_farm(np.random.default_rng(1), lot_off=(5, 0.03))
+    other = renamed(bench.coupon_farm(np.random.default_rng(40)))
+    both = replace(
+        one,
+        **{
+            name: pd.concat([getattr(one, name), getattr(other, name)], ignore_index=True)
+            for name in ("printers", "lots", "runs", "parts", "coupons")
+        },
+    )
+    whole = filed(both)
+    monkeypatch.setattr(cure_offset, "NAMES_TOGETHER", 12)
+    apart = filed(both)
+    assert [found.subject for found in whole] == [found.subject for found in apart] == [Subject("lot", "L5")]
+    assert apart[0].effect == pytest.approx(filed(one)[0].effect, abs=1e-9)
+    assert apart[0].since == whole[0].since
+    # both halls' onsets are looked at, so that the limit is that of the whole farm
+    assert apart[0].error_rate > filed(one)[0].error_rate
+
+
+def test_groups_have_no_name_in_common_and_hold_every_session(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    hall = rng.integers(0, 6, 300)
+    lot, printer = hall * 4 + rng.integers(0, 4, 300), hall * 3 + rng.integers(0, 3, 300)
+    names = {"lot_id": [f"L{n}" for n in lot], "printer_id": [f"P{n}" for n in printer], "row": np.arange(300)}
+    frame = pd.DataFrame(names)
+    frame.loc[:4, "lot_id"] = None
+    frame.loc[2:6, "printer_id"] = None
+    assert len(cure_offset.apart(frame)) == 1
+    monkeypatch.setattr(cure_offset, "NAMES_TOGETHER", 15)
+    groups = cure_offset.apart(frame)
+    assert 3 <= len(groups) <= 6
+    assert sorted(pd.concat(groups)["row"]) == list(range(300))
+    for column in ("lot_id", "printer_id"):
+        seen = [set(group[column].dropna()) for group in groups]
+        assert sum(map(len, seen)) == len(set.union(*seen))
+
+
+def test_names_too_many_to_weigh_are_told_and_not_weighed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cure_offset, "NAMES_AT_MOST", 3)
+    told = detect(night_of(bench.coupon_farm(np.random.default_rng(1), lot_off=(5, 0.03))))
+    assert not told.evidence
+    assert any(check.state == "failed" and "more than can be weighed" in check.reason for check in told.checks)
+
+
+def renamed(records: Records) -> Records:
+    """The same farm under other names."""
+    names = ("run_id", "printer_id", "lot_id", "coupon_id", "file_id", "design_id")
+    return replace(
+        records,
+        **{
+            table: (rows := getattr(records, table)).assign(
+                **{name: "x-" + rows[name] for name in names if name in rows}
+            )
+            for table in ("printers", "lots", "runs", "parts", "coupons")
+        },
+    )
