@@ -21,6 +21,7 @@ import numpy as np
 from farmwatch.detectors.height_pattern import TYPES, detect
 from farmwatch.detectors.height_scene import set_height_scene
 from farmwatch.detectors.height_streams import height_streams
+from farmwatch.detectors.height_units import unit_shares
 from farmwatch.detectors.night import History, join_history
 from farmwatch.evidence import BANDS, Evidence, Subject
 from farmwatch.settings import load_settings
@@ -98,11 +99,11 @@ def _knowing(history: History, truth: PlantedFault, band: str, as_of: dt.date) -
     index = np.flatnonzero(streams.names[streams.level] == truth.subject.id)
     if not len(index) or truth.first_plate_on is None:
         return False
-    ends = np.append(streams.start[1:], len(streams.day))
-    rows = np.arange(streams.start[index[0]], ends[index[0]])
-    rows = rows[streams.day[rows] >= (truth.first_plate_on - scene.first_day).days]
-    columns = [BANDS.index(band)] if band != "height" else list(range(3, 3 + len(streams.windows)))
-    gain = log_e_values(streams.observed[rows][:, columns], streams.expected[rows][:, columns], 4.0).sum(axis=0)
+    rows = streams.rows(int(index[0]))
+    shares = unit_shares(scene, streams.units, rows)
+    after = streams.units.day[rows] >= (truth.first_plate_on - scene.first_day).days
+    columns = [BANDS.index(band)] if band != "height" else list(range(3, 3 + len(streams.units.windows)))
+    gain = log_e_values(shares.observed[after][:, columns], shares.expected[after][:, columns], 4.0).sum(axis=0)
     return bool(gain.max() >= np.log(30.0 * len(streams.start) / streams.per_month))
 
 

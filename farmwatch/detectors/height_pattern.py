@@ -12,9 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from farmwatch.detectors.height_account import account_for, carrying_printer
-from farmwatch.detectors.height_scene import HeightScene, HeightStreams, set_height_scene
+from farmwatch.detectors.height_account import Pattern, account_for, carrying_printer, find_pattern
+from farmwatch.detectors.height_scene import HeightScene, set_height_scene
 from farmwatch.detectors.height_streams import height_streams
+from farmwatch.detectors.height_units import HeightStreams
 from farmwatch.detectors.night import Night, Verdicts
 from farmwatch.detectors.pattern_counts import counts_in_band
 from farmwatch.detectors.whose_fault import with_rivals
@@ -42,15 +43,16 @@ def detect(night: Night) -> Verdicts:
         if best is None:
             break
         streams, index = _narrowed(scene, families, best, -settings.keep_within)
-        made, taken = account_for(scene, streams, index)
-        if not _needs_a_hand(night, made):
+        pattern = find_pattern(scene, streams, index)
+        if not _needs_a_hand(night, streams.subject(index), pattern):
             # too weak to need a hand, or not its own; and so is the wider subject that it was narrowed from
-            dismissed |= {made.subject, best[0].subject(best[1])}
+            dismissed |= {streams.subject(index), best[0].subject(best[1])}
             continue
-        evidence.append(with_rivals(made, night, counts_in_band(scene, streams.rates[streams.level[index]], made)))
-        scene, found = _set_aside(scene, taken), streams.type
-        del best, streams  # 200 bytes a part, which what is looked at anew need not stand beside
-        families = _renewed(scene, families, found, -settings.keep_within)
+        made, taken = account_for(scene, streams, index, pattern)
+        rates = streams.units.rates[streams.level[index]]
+        evidence.append(with_rivals(made, night, counts_in_band(scene, rates, made)))
+        scene = replace(scene, open=scene.open & ~taken)  # they neither testify nor serve as anyone's comparison
+        families = _renewed(scene, families, streams.type, -settings.keep_within)
     flagged = {made.subject for made in evidence}
     return Verdicts(tuple(evidence), tuple(_marked(check, flagged) for check in checks))
 
@@ -80,39 +82,28 @@ def _renewed(
     """Streams after a finding: its own type and every type in which something stands near the limit, looked at again.
 
     What lies far below cannot rise that far: the comparison with others moves by what one subject weighs among them.
-    ``families`` is empty afterwards.
     """
-    renewed = []
-    while families:
-        streams = families.pop(0)
-        kind = streams.type
-        if kind == found or streams.score.max() >= floor - FAR_BELOW:
-            del streams
-            again = height_streams(scene, kind)
-            renewed += [] if again is None else [again]
-        else:
-            renewed.append(streams)
-    return renewed
+    renewed = [
+        height_streams(scene, streams.type)
+        if streams.type == found or streams.score.max() >= floor - FAR_BELOW
+        else streams
+        for streams in families
+    ]
+    return [streams for streams in renewed if streams is not None]
 
 
-def _set_aside(scene: HeightScene, cells: np.ndarray) -> HeightScene:
-    """The scene without some cells (bool): they neither testify nor serve as anyone's comparison."""
-    return replace(scene, exposed=np.where(cells[:, None], 0.0, scene.exposed), live=scene.live & ~cells[scene.cell])
-
-
-def _needs_a_hand(night: Night, made: Evidence) -> bool:
+def _needs_a_hand(night: Night, subject: Subject, pattern: Pattern) -> bool:
     """Not what is too weak to matter, nor what designs do on any good farm, each at its own height now and then; and one
     height on a printer only where several designs show it."""
     settings = night.settings.height_pattern
-    if made.effect_low < settings.odds_ratio_at_least:
+    if pattern.effect.low < settings.odds_ratio_at_least:
         return False
-    if made.band != "height" and made.subject.type not in ("design", "file"):
+    if pattern.band != "height" and subject.type not in ("design", "file"):
         return True
-    known = any(spell.subject == made.subject and spell.until is None for spell in night.spells)
-    if made.detail["rate_believed"] < settings.rate_at_least * (KNOWN_RATE if known else 1.0):
+    known = any(spell.subject == subject and spell.until is None for spell in night.spells)
+    if pattern.rates["rate_believed"] < settings.rate_at_least * (KNOWN_RATE if known else 1.0):
         return False
-    shared = made.detail["largest_design_share"]
-    return made.subject.type != "printer" or not shared > settings.design_share_at_most
+    return subject.type != "printer" or not pattern.design_share > settings.design_share_at_most
 
 
 def _marked(check: Check, flagged: set[Subject]) -> Check:

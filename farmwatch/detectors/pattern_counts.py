@@ -15,7 +15,7 @@ from farmwatch.detectors.part_columns import unfolded
 from farmwatch.detectors.whose_fault import Counts
 from farmwatch.evidence import BANDS, Evidence
 from farmwatch.records import SIGNS
-from farmwatch.stats.heights import band_shares
+from farmwatch.stats.heights import due_in_bands, seen_in_bands
 from farmwatch.stats.zones import Zones, membership
 
 
@@ -25,23 +25,20 @@ def counts_in_band(scene: HeightScene, rates: np.ndarray, evidence: Evidence) ->
     windows, column = np.zeros((0, 2)), BANDS.index(str(evidence.band))
     if evidence.band == "height":
         windows = np.array([[evidence.detail["from_mm"], evidence.detail["to_mm"]]])
-    part_cell = cells.part_cell[scene.first_part : scene.first_part + len(scene.part_top)]
-    reach = np.flatnonzero(scene.part_top > (windows[0, 0] if len(windows) else 0.0))
     base, low = layers(scene.night)
-    due = np.empty(len(reach), np.float32)
+    reach = np.flatnonzero(scene.group_height_mm > (windows[0, 0] if len(windows) else 0.0))
+    cell, number = scene.group_cell[reach], scene.group_parts[reach]
+    due = np.empty(len(reach))
     for start in range(0, len(reach), PARTS_AT_ONCE):
-        some = reach[start : start + PARTS_AT_ONCE]
-        top, plate, one = scene.part_top[some], scene.part_plate[some], np.zeros(len(some), dtype=int)
-        shares = band_shares(top, top, base[plate], low[plate], rates[None], one, windows)
-        due[start : start + PARTS_AT_ONCE] = shares.expected[:, column]
-    one = np.zeros(len(scene.part), dtype=int)
-    seen = band_shares(
-        scene.height_mm, scene.part_height_mm, scene.base_mm, scene.low_mm, rates[None], one, windows
-    ).observed[:, column]
-    trials = np.bincount(part_cell[reach], minlength=len(cells.plate)).astype(float)
-    share = np.bincount(part_cell[reach], weights=due, minlength=len(cells.plate)) / np.maximum(trials, 1.0)
+        some = slice(start, start + PARTS_AT_ONCE)
+        plate, one = cells.plate[cell[some]], np.zeros(len(cell[some]), dtype=int)
+        top = scene.group_height_mm[reach[some]]
+        due[some] = due_in_bands(top, base[plate], low[plate], rates[None], one, windows)[:, column]
+    seen = seen_in_bands(scene.height_mm, scene.base_mm, scene.low_mm, windows)[:, column]
+    trials = np.bincount(cell, weights=number, minlength=len(cells.plate))
+    share = np.bincount(cell, weights=due * number, minlength=len(cells.plate)) / np.maximum(trials, 1.0)
     # a failure without a recorded height is in no band
-    written = len(scene.part) / max(int(scene.night.parts["failed"].to_numpy()[scene.first_part :].sum()), 1)
+    written = len(scene.plate) / max(scene.failed, 1)
     return Counts(np.bincount(scene.cell, weights=seen, minlength=len(cells.plate)), trials, share * min(written, 1.0))
 
 

@@ -16,7 +16,6 @@ from scipy.stats import norm
 BODY_EDGES_MM = np.array([0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 1000.0])
 BASE, TRANSITION, BODY = 0, 1, 2
 BINS = 1 + len(BODY_EDGES_MM)  # base, transition, and between the edges
-STEP_MM = 0.5
 
 
 def band_of(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray) -> np.ndarray:
@@ -95,37 +94,66 @@ def band_shares(
     is compared with, shape (streams, bins). ``stream``: which stream a failure belongs to. ``windows``: (windows, 2) mm;
     only the body counts in a window.
     """
-    exposed = exposure(part_height_mm, base_mm, low_mm)
-    parts = exposed * rates[stream]
-    body = parts[:, 2:].sum(axis=1)
-    total = parts[:, :2].sum(axis=1) + body
-    bands = np.stack([parts[:, 0], parts[:, 1], body], axis=1)
+    seen = seen_in_bands(height_mm, base_mm, low_mm, windows)
+    return BandShares(seen, due_in_bands(part_height_mm, base_mm, low_mm, rates, stream, windows))
+
+
+def seen_in_bands(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray, windows: np.ndarray) -> np.ndarray:
+    """Which bands each failure lies in, 0 or 1, shape (failures, bands); arguments as of :func:`band_shares`."""
+    place, bands = places(height_mm, base_mm, low_mm, windows)
+    return np.asarray(bands[place])
+
+
+def places(
+    height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray, windows: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same by places, of which no edge parts two failures: place of each failure, (failures,), and which bands it
+    belongs to, 0 or 1, (places, bands)."""
+    edges = np.append(-np.inf, np.unique(windows))  # each the beginning of a place in the body
+    bands = np.zeros((2 + len(edges), 3 + len(windows)), np.float32)
+    bands[BASE, BASE] = bands[TRANSITION, TRANSITION] = bands[BODY:, BODY] = 1.0
+    bands[BODY:, 3:] = (edges[:, None] >= windows[:, 0]) & (edges[:, None] < windows[:, 1])
     band = band_of(height_mm, base_mm, low_mm)
-    seen = (band[:, None] == np.arange(3)).astype(np.float32)
-    due = (bands / total[:, None]).astype(np.float32)
-    if len(windows):
-        points, place = np.unique(windows, return_inverse=True)
-        risen = _body_hazard_to(points, part_height_mm, low_mm, rates, stream)
-        place = place.reshape(windows.shape)
-        risen /= total[:, None].astype(np.float32)
-        due = np.concatenate([due, risen[:, place[:, 1]] - risen[:, place[:, 0]]], axis=1)
-        height = np.where(band == BODY, height_mm, -1.0)[:, None]
-        seen = np.concatenate([seen, ((height >= windows[:, 0]) & (height < windows[:, 1])).astype(np.float32)], axis=1)
-    return BandShares(seen, due)
+    in_body = BODY - 1 + np.searchsorted(edges, height_mm, side="right")
+    return np.where(band == BODY, in_body, band), bands
 
 
-def _body_hazard_to(
-    points: np.ndarray, part_height_mm: np.ndarray, low_mm: np.ndarray, rates: np.ndarray, stream: np.ndarray
+def due_in_bands(
+    part_height_mm: np.ndarray,
+    base_mm: np.ndarray,
+    low_mm: np.ndarray,
+    rates: np.ndarray,
+    stream: np.ndarray,
+    windows: np.ndarray,
 ) -> np.ndarray:
-    """Cumulative body hazard of each failure's part up to each height (no further than the part): (failures, points)."""
-    grid = np.arange(0.0, float(np.max(part_height_mm - low_mm, initial=0.0)) + 2 * STEP_MM, STEP_MM)
-    through = np.clip(grid[:, None] - BODY_EDGES_MM[:-1], 0.0, np.diff(BODY_EDGES_MM))
-    table = (rates[:, 2:] @ through.T).astype(np.float32)
-    top, low = part_height_mm.astype(np.float32)[:, None], low_mm.astype(np.float32)[:, None]
-    reached = np.maximum(np.minimum(points.astype(np.float32), top) - low, 0) / np.float32(STEP_MM)
-    cell = np.minimum(reached.astype(int), len(grid) - 2)
-    left, right = table[stream[:, None], cell], table[stream[:, None], cell + 1]
-    return np.asarray(left + (right - left) * (reached - cell))
+    """Share due in each band of a part that failed, shape (failures, bands); arguments as of :func:`band_shares`."""
+    base = rates[stream, 0] * (base_mm > 0)
+    transition = rates[stream, 1] * ((low_mm > base_mm) & (part_height_mm > base_mm))
+    body = _body_hazard(part_height_mm - low_mm, rates, stream)
+    total = base + transition + body
+    due = np.empty((len(total), 3 + len(windows)), np.float32)
+    due[:, :3] = (np.stack([base, transition, body]) / total).T
+    if len(windows):
+        # layer settings are few: the way to each edge is reckoned once for all parts of a stream that share them
+        lows, setting = np.unique(low_mm, return_inverse=True)
+        pairs, pair = np.unique(stream * len(lows) + setting, return_inverse=True)
+        owner, low = (pairs // len(lows))[:, None], lows[pairs % len(lows)][:, None]
+        start, end = (_body_hazard(edge - low, rates, owner) for edge in windows.T)
+        # from its beginning to the top of the part, at most all of it: what is whole is no difference of long ways
+        way = body.astype(np.float32)[:, None] - start.astype(np.float32)[pair]
+        np.maximum(way, 0.0, out=way)
+        np.minimum(way, (end - start).astype(np.float32)[pair], out=way)
+        np.divide(way, total.astype(np.float32)[:, None], out=due[:, 3:])
+    return due
+
+
+def _body_hazard(way_mm: np.ndarray, rates: np.ndarray, stream: np.ndarray) -> np.ndarray:
+    """Cumulative hazard of the body up to ``way_mm`` above its beginning; ``stream`` is broadcast to its shape."""
+    way = np.clip(way_mm, 0.0, BODY_EDGES_MM[-1])
+    place = np.searchsorted(BODY_EDGES_MM[1:-1], way, side="right")
+    body = rates[:, 2:]
+    below = np.cumsum(body * np.diff(BODY_EDGES_MM), axis=1) - body * np.diff(BODY_EDGES_MM)
+    return np.asarray(below[stream, place] + body[stream, place] * (way - BODY_EDGES_MM[place]))
 
 
 @dataclass(frozen=True)

@@ -17,21 +17,23 @@ Source of the sums: Pollak, Annals of Statistics 13 (1985) 206-227, as in ``stat
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 LEVELS = np.linspace(-2.5, 2.5, 21)  # log odds of a stream's own level
 SPREADS = np.array([0.05, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3])
 FAULTY_SHARE, FAULTY_SD = 0.05, 2.0  # of the other streams when their spread is read from them
+ROWS_AT_ONCE = 4096  # plates reckoned together, in whole streams
 LEARNT_FROM = 6  # streams: among fewer, one that fails in a band makes the others seem to shun it
 
 
 def band_log_likelihood(observed: np.ndarray, expected: np.ndarray, log_odds: np.ndarray) -> np.ndarray:
-    """Of each plate at each log odds of failing in the band against what is due: shape (plates, bands, log_odds).
+    """Of each plate at each log odds of failing in the band against what is due, relative to log odds of 0.
 
-    ``observed``, ``expected``: shares of a plate's failures in each band, (plates, bands). Relative to log odds of 0.
+    ``observed``, ``expected``: shares of a plate's failures in each band; with ``log_odds`` broadcast to one shape.
     """
-    odds = np.expm1(log_odds)
-    return np.asarray(observed[..., None] * log_odds - np.log1p(expected[..., None] * odds))
+    return np.asarray(observed * log_odds - np.log1p(expected * np.expm1(log_odds)))
 
 
 def level_prior(total: np.ndarray, reference_sd: np.ndarray, usual_sd: float) -> np.ndarray:
@@ -71,35 +73,75 @@ def band_sums(
     odds ratios of a shift, equally likely. What is counted must also go beyond what is due, not beyond the stream's own
     past alone: a fault in one band that ends is no fault in another.
     """
-    length = np.diff(np.append(stream_start, len(observed)))
-    stream = np.repeat(np.arange(len(stream_start)), length)
-    plain = _since(band_log_likelihood(observed, expected, LEVELS), stream_start, length)
-    total = plain[stream_start]
-    prior = level_prior(total, reference_sd, usual_sd)
-    null = prior + total
+    pieces = list(whole_streams(stream_start, len(observed), ROWS_AT_ONCE))
+    total = np.concatenate(
+        [
+            np.add.reduceat(band_log_likelihood(observed[rows, :, None], expected[rows, :, None], LEVELS), begin)
+            for _, rows, begin in pieces
+        ]
+    )
+    null = level_prior(total, reference_sd, usual_sd) + total
     posterior = null - _log_sum(null)[..., None]
+    with np.errstate(divide="ignore"):
+        log_band, log_day = np.log(band_weight) - np.log(len(ratios)), np.log(day_weight)
+    return np.concatenate(
+        [
+            _restarted(observed[rows], expected[rows], begin, posterior[some], log_day[rows], log_band, ratios)
+            for some, rows, begin in pieces
+        ]
+    )
+
+
+def _restarted(
+    observed: np.ndarray,
+    expected: np.ndarray,
+    stream_start: np.ndarray,
+    log_posterior: np.ndarray,
+    log_day: np.ndarray,
+    log_band: np.ndarray,
+    ratios: tuple[float, ...],
+) -> np.ndarray:
+    """Restart sums of some streams, (streams,); ``log_posterior``: of their own levels, (streams, bands, levels)."""
+    length = np.diff(np.append(stream_start, len(observed)))
+    stream = np.repeat(np.arange(len(length)), length)
     none = int(np.argmin(np.abs(LEVELS)))
     terms = []
-    for ratio in ratios:
-        shifted = _since(band_log_likelihood(observed, expected, LEVELS + np.log(ratio)), stream_start, length)
-        own = _log_sum(posterior[stream] + shifted - plain)
-        terms.append(np.minimum(own, shifted[..., none] - plain[..., none]))
-    with np.errstate(divide="ignore"):
-        weight = np.log(band_weight)[:, None] - np.log(len(ratios)) + np.log(day_weight)[:, None, None]
-    each = _log_sum((np.stack(terms, axis=-1) + weight).reshape(len(observed), -1))
+    for band in range(observed.shape[1]):  # one after the other, for memory; levels by plates
+        seen, due = observed[:, band], expected[:, band]
+        plain = _since(band_log_likelihood(seen, due, LEVELS[:, None]), stream_start, length)
+        null = log_posterior[:, band].T[:, stream] - plain
+        for ratio in ratios:
+            shifted = _since(band_log_likelihood(seen, due, LEVELS[:, None] + np.log(ratio)), stream_start, length)
+            own = _log_sum(null + shifted, axis=0)
+            terms.append(np.minimum(own, shifted[none] - plain[none]) + log_band[band] + log_day)
+    each = _log_sum(np.stack(terms), axis=0)
     top = np.maximum.reduceat(each, stream_start)
-    scaled = np.exp(each - np.repeat(np.where(np.isfinite(top), top, 0.0), length))
+    scaled = np.exp(each - np.where(np.isfinite(top), top, 0.0)[stream])
     return np.asarray(np.log(np.add.reduceat(scaled, stream_start)) + top)
 
 
+def whole_streams(stream_start: np.ndarray, rows: int, at_once: int) -> Iterator[tuple[slice, slice, np.ndarray]]:
+    """Whole streams of about ``at_once`` rows after each other: which streams, which rows, and where each begins in them.
+
+    ``stream_start``: row at which each stream begins, (streams,), of ``rows`` in all.
+    """
+    ends = np.append(stream_start[1:], rows)
+    first = 0
+    while first < len(ends):
+        start = stream_start[first]
+        last = max(int(np.searchsorted(ends, start + at_once, side="right")), first + 1)
+        yield slice(first, last), slice(start, ends[last - 1]), stream_start[first:last] - start
+        first = last
+
+
 def _since(values: np.ndarray, stream_start: np.ndarray, length: np.ndarray) -> np.ndarray:
-    total = np.cumsum(values, axis=0)
-    ends = stream_start + length - 1
-    return np.asarray(np.repeat(total[ends], length, axis=0) - total + values)
+    """Sums from each plate to the end of its stream, (levels, plates)."""
+    total = np.cumsum(values, axis=1)
+    return np.asarray(np.repeat(total[:, stream_start + length - 1], length, axis=1) - total + values)
 
 
-def _log_sum(terms: np.ndarray) -> np.ndarray:
-    top = terms.max(axis=-1)
+def _log_sum(terms: np.ndarray, axis: int = -1) -> np.ndarray:
+    top = terms.max(axis=axis)
     safe = np.where(np.isfinite(top), top, 0.0)
     with np.errstate(divide="ignore"):
-        return np.asarray(np.log(np.exp(terms - safe[..., None]).sum(axis=-1)) + safe)
+        return np.asarray(np.log(np.exp(terms - np.expand_dims(safe, axis)).sum(axis=axis)) + safe)

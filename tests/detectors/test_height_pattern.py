@@ -13,6 +13,7 @@ from farmwatch.detectors import height_scene
 from farmwatch.detectors.height_pattern import detect
 from farmwatch.detectors.height_scene import set_height_scene
 from farmwatch.detectors.height_streams import height_streams
+from farmwatch.detectors.height_units import unit_shares
 from farmwatch.detectors.night import Spell, Verdicts, join_history
 from farmwatch.detectors.pattern_counts import counts_in_band
 from farmwatch.evidence import Evidence
@@ -63,11 +64,11 @@ def test_rivals_are_weighed_by_the_failures_in_the_band(quiet: Records, band: st
     night = join_history(quiet).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
     scene = set_height_scene(night)
     assert scene is not None
-    counts = counts_in_band(scene, np.ones(scene.exposed.shape[1]), evidence)
+    counts = counts_in_band(scene, np.ones(len(scene.exposed)), evidence)
     body = scene.height_mm > scene.low_mm + 0.05
     expected = (scene.height_mm >= low) & (scene.height_mm < high) & body if band == "height" else scene.bin == 0
     assert counts.failures.sum() == expected.sum() > 0
-    assert counts.trials.sum() == (scene.part_top > low).sum()
+    assert counts.trials.sum() == scene.group_parts[scene.group_height_mm > low].sum()
     assert ((counts.share >= 0.0) & (counts.share <= 1.0)).all()
     assert counts.share.max() > 0.0
 
@@ -173,8 +174,8 @@ def test_plates_under_a_finding_of_one_printer_testify_for_nobody_else() -> None
         plain, silenced = height_streams(before, kind), height_streams(after, kind)
         assert plain is not None
         assert silenced is not None
-        assert faulty[plain.plate].any()
-        assert faulty[silenced.plate].any() == (kind == "printer")
+        assert faulty[plain.units.plate].any()
+        assert faulty[silenced.units.plate].any() == (kind == "printer")
     # nor do they bend what is due of the healthy printers
     healthy = [e for e in detect(told).evidence if e.subject != truth.subject and e.score >= 0]
     assert healthy == []
@@ -189,13 +190,13 @@ def test_a_design_that_fails_at_its_own_height_everywhere_is_due_to_fail_there_o
     for plates in (SETTINGS.height_pattern.habit_plates, 1e9):
         section = SETTINGS.height_pattern.model_copy(update={"habit_plates": plates})
         settings = SETTINGS.model_copy(update={"height_pattern": section})
-        streams = height_streams(
-            dataclasses.replace(scene, night=dataclasses.replace(scene.night, settings=settings)), "printer"
-        )
+        told = dataclasses.replace(scene, night=dataclasses.replace(scene.night, settings=settings))
+        streams = height_streams(told, "printer")
         assert streams is not None
-        window = 3 + int(np.argmin(np.abs(streams.windows - [height - 1.5, height + 1.5]).sum(axis=1)))
-        due[plates] = float(streams.expected[streams.observed[:, window] > 0.9, window].mean())
-        assert streams.observed[:, window].sum() > 15
+        shares = unit_shares(told, streams.units, slice(0, len(streams.units.day)))
+        window = 3 + int(np.argmin(np.abs(streams.units.windows - [height - 1.5, height + 1.5]).sum(axis=1)))
+        due[plates] = float(shares.expected[shares.observed[:, window] > 0.9, window].mean())
+        assert shares.observed[:, window].sum() > 15
     by_height_alone, with_habits = due[1e9], due[SETTINGS.height_pattern.habit_plates]
     assert with_habits > 3.0 * by_height_alone
 

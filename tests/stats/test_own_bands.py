@@ -24,7 +24,12 @@ def test_the_sums_are_those_written_out() -> None:
     observed, expected = RNG.random((7, 2)), RNG.uniform(0.05, 0.6, (7, 2))
     start, day_weight = np.array([0, 3]), np.array([2.0, 0.0, 1.0, 4.0, 1.0, 0.0, 2.0])
     band_weight, ratios, reference_sd = np.array([0.7, 0.3]), (2.0, 6.0), np.full((2, 2), 0.2)
-    total = np.stack([band_log_likelihood(observed[a:b], expected[a:b], LEVELS).sum(0) for a, b in ((0, 3), (3, 7))])
+    total = np.stack(
+        [
+            band_log_likelihood(observed[a:b, :, None], expected[a:b, :, None], LEVELS).sum(0)
+            for a, b in ((0, 3), (3, 7))
+        ]
+    )
     prior = level_prior(total, reference_sd, 0.4)
     for stream, (first, last) in enumerate(((0, 3), (3, 7))):
         terms = []
@@ -103,7 +108,7 @@ def test_the_peers_spread_is_learnt_from_the_others(spread: float, low: float, h
     levels[0] = FAULTY_SD  # one faulty stream must not widen it
     observed = drawn(300, levels, 0.3, RNG)
     total = np.stack(
-        [band_log_likelihood(row[:, None], np.full((300, 1), 0.3), LEVELS).sum(axis=0) for row in observed]
+        [band_log_likelihood(row[:, None, None], np.full((300, 1, 1), 0.3), LEVELS).sum(axis=0) for row in observed]
     )
     weight = np.exp(level_prior(total, np.zeros((30, 1)), 0.4))
     assert weight.sum(axis=-1) == pytest.approx(1.0)
