@@ -212,3 +212,18 @@ def test_the_way_up_is_the_same_however_many_plates_are_taken_at_once(
     assert pieces is not None
     assert whole.exposed.any()
     np.testing.assert_array_equal(pieces.exposed, whole.exposed)
+
+
+def test_the_evidence_is_the_same_however_many_units_are_unfolded_at_once(
+    quiet: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scene = set_height_scene(join_history(quiet).night(SPEC.start + dt.timedelta(days=60), SETTINGS))
+    assert scene is not None
+    whole = height_streams(scene, "printer")
+    monkeypatch.setattr("farmwatch.detectors.height_streams.UNITS_AT_ONCE", 1)
+    monkeypatch.setattr("farmwatch.stats.own_bands.ROWS_AT_ONCE", 1)
+    single = height_streams(scene, "printer")
+    assert whole is not None
+    assert single is not None
+    assert len(whole.start) > 3
+    np.testing.assert_allclose(single.log_sum, whole.log_sum, rtol=1e-4)
