@@ -50,7 +50,7 @@ def find_pattern(scene: HeightScene, streams: HeightStreams, index: int) -> Patt
     """Which band of one stream (by posterior weight of names first), since when, and how strong."""
     units, rows = streams.units, streams.rows(index)
     shares = unit_shares(scene, units, rows)
-    observed, expected = shares.observed, shares.expected
+    observed, expected = shares.observed.astype(float), shares.expected.astype(float)
     day, plate = units.day[rows], units.plate[rows]
     weight, single = candidate_days(day, np.array([0]), 0), np.array([0])
     since = np.logaddexp.reduce([suffix_sums(log_e_values(observed, expected, r), single) for r in FINE_RATIOS], axis=0)

@@ -88,7 +88,8 @@ def _log_sums(
         if len(units.windows):
             by_ratio = [
                 restart_sums(
-                    log_e_values(shares.observed[:, 3:], shares.expected[:, 3:], ratio),
+                    # sums over hundreds of plates, of which small differences are taken
+                    log_e_values(shares.observed[:, 3:], shares.expected[:, 3:], ratio).astype(float),
                     begin,
                     day_weight[rows],
                     weights[3:],

@@ -226,4 +226,4 @@ def test_the_evidence_is_the_same_however_many_units_are_unfolded_at_once(
     assert whole is not None
     assert single is not None
     assert len(whole.start) > 3
-    np.testing.assert_allclose(single.log_sum, whole.log_sum, rtol=1e-4)
+    np.testing.assert_allclose(single.log_sum, whole.log_sum, rtol=1e-9)
