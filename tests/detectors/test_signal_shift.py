@@ -190,6 +190,19 @@ def test_the_first_warm_days_after_a_step_are_left_where_they_were() -> None:
     assert calm[20] < 3.0
 
 
+def test_what_the_others_do_is_their_median_one_by_one() -> None:
+    """Second route: each left out in turn; ties, days without runs, and subjects that are no peers."""
+    rng = np.random.default_rng(3)
+    level = rng.integers(0, 6, (9, 40)).astype(float)
+    level[rng.random(level.shape) < np.linspace(0.0, 1.0, 40)] = np.nan
+    enough = np.arange(9) % 4 != 3
+    found = signal_shift.shared_course(level, enough)
+    for number, row in enumerate(found):
+        others = level[enough & (np.arange(9) != number)]
+        by_hand = [np.median(known) if (known := day[~np.isnan(day)]).size else 0.0 for day in others.T]
+        assert row.tolist() == by_hand
+
+
 def test_wild_runs_are_told_from_each_subjects_own() -> None:
     rest, subject = np.repeat([0.0, 10.0, 20.0], [30, 30, 3]), np.repeat([0, 1, 2], [30, 30, 3])
     rest = rest + np.random.default_rng(2).normal(0, 0.3, rest.size)
