@@ -41,7 +41,7 @@ import pyarrow.parquet as pq
 
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.collect import collect
-from farmwatch.crew import DETECTORS
+from farmwatch.crew import DETECTORS, guarded
 from farmwatch.detectors.night import History, join_history
 from farmwatch.engines import DaskEngine, Engine, engine_named
 from farmwatch.evidence import Finding
@@ -341,7 +341,11 @@ def _steps_of_night(farm: Farm, only: Sequence[str]) -> float:
     print(f"{len(history.plates):,} plates, {len(history.parts):,} parts, {len(history.cells.plate):,} cells")
     last = last_day(history)
     fitting, seen = steps.step("fit the expectation", lambda: look(history, last - DAY, farm.settings, ()))
-    verdicts = [steps.step(f"`{name}`", partial(told, seen))[1] for name, told in DETECTORS if not only or name in only]
+    verdicts = [
+        steps.step(f"`{name}`", partial(guarded, name, told, seen))[1]
+        for name, told in DETECTORS
+        if not only or name in only
+    ]
     if only:
         return 0.0
     seen = None  # as in a night, the expectation does not outlive its detectors

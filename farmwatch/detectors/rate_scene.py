@@ -346,7 +346,10 @@ def _roll(scene: Scene, kind: SubjectType) -> Roll:
     level = rows // days
     end = np.searchsorted(level, level, side="right")
     plates = max(len(np.unique(scene.plate[used])), 1)
-    observed = since_sums(with_total(sums_by_row(row_of, failures, len(rows))), end).astype(np.int32)
+    observed = np.empty((len(rows), SIGN_COUNT + 1), np.int32)
+    for column in range(SIGN_COUNT):  # one sign after the other: all at once would take 40 bytes a part
+        observed[:, column] = since_sums(sums_by_row(row_of, failures[:, [column]], len(rows)), end)[:, 0]
+    observed[:, SIGN_COUNT] = observed[:, :SIGN_COUNT].sum(axis=1)
     row = np.full(number if kind == "design" else len(scene.first), -1, np.int32)
     row[used if kind == "design" else kept] = row_of
     return Roll(levels, members, level, end, row, observed, float(scene.trials[used].sum() / plates))
