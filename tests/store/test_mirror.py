@@ -290,7 +290,13 @@ def test_a_drive_that_fails_at_any_call_is_left_readable_and_mended(
     assert_same(later, uri)
 
 
-SENDING = "import sys; from farmwatch.store import Farm, mirror; mirror(Farm.open(sys.argv[1]), sys.argv[2])"
+# what runs in the background of a shell would not hear an interrupt
+SENDING = """
+import signal, sys
+from farmwatch.store import Farm, mirror
+signal.signal(signal.SIGINT, signal.default_int_handler)
+mirror(Farm.open(sys.argv[1]), sys.argv[2])
+"""
 
 
 @pytest.mark.parametrize(
