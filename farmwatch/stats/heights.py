@@ -79,27 +79,9 @@ def window_edges(top_mm: float, widths: tuple[float, ...]) -> np.ndarray:
     return np.concatenate(edges) if edges else np.zeros((0, 2))
 
 
-def band_shares(
-    height_mm: np.ndarray,
-    part_height_mm: np.ndarray,
-    base_mm: np.ndarray,
-    low_mm: np.ndarray,
-    rates: np.ndarray,
-    stream: np.ndarray,
-    windows: np.ndarray,
-) -> BandShares:
-    """Observed and expected shares of each failure in each band.
-
-    ``height_mm`` ... ``low_mm``: of each failure and its part, shape (failures,). ``rates``: hazards of what each stream
-    is compared with, shape (streams, bins). ``stream``: which stream a failure belongs to. ``windows``: (windows, 2) mm;
-    only the body counts in a window.
-    """
-    seen = seen_in_bands(height_mm, base_mm, low_mm, windows)
-    return BandShares(seen, due_in_bands(part_height_mm, base_mm, low_mm, rates, stream, windows))
-
-
 def seen_in_bands(height_mm: np.ndarray, base_mm: np.ndarray, low_mm: np.ndarray, windows: np.ndarray) -> np.ndarray:
-    """Which bands each failure lies in, 0 or 1, shape (failures, bands); arguments as of :func:`band_shares`."""
+    """Which bands each failure lies in, 0 or 1, shape (failures, bands); the first three of each failure, (failures,), mm;
+    ``windows``: (windows, 2) mm, in which only the body counts."""
     place, bands = places(height_mm, base_mm, low_mm, windows)
     return np.asarray(bands[place])
 
@@ -126,7 +108,8 @@ def due_in_bands(
     stream: np.ndarray,
     windows: np.ndarray,
 ) -> np.ndarray:
-    """Share due in each band of a part that failed, shape (failures, bands); arguments as of :func:`band_shares`."""
+    """Share due in each band of a part that failed, shape (failures, bands). ``rates``: hazards of what each stream is compared
+    with, (streams, bins); ``stream``: which stream a failure belongs to; the rest as of :func:`seen_in_bands`."""
     base = rates[stream, 0] * (base_mm > 0)
     transition = rates[stream, 1] * ((low_mm > base_mm) & (part_height_mm > base_mm))
     body = _body_hazard(part_height_mm - low_mm, rates, stream)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import ctypes
 import datetime as dt
 import multiprocessing
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from farmwatch import crew
 from farmwatch.causes.table import load_causes
 from farmwatch.crew import DETECTORS, WORTH_IT, alone, crew_for
 from farmwatch.detectors.night import Detector, join_history
@@ -152,3 +155,22 @@ def test_two_processes_give_the_verdicts_of_one(farm: Records) -> None:
     assert any(verdicts.evidence for verdicts in together)
     with crew_for(history, SETTINGS, WORTH_IT - 1) as crew:
         assert crew is alone
+
+
+@pytest.mark.parametrize("library", [ctypes.CDLL, lambda name: object()], ids=["the C library", "one that cannot"])
+def test_giving_memory_back_changes_no_verdict(
+    library: Callable[[str | None], object], farm: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history = join_history(farm)
+    night = look(history, history.plates["day"].max().date(), SETTINGS, ())
+    kept = alone(night)
+    asked: list[str | None] = []
+
+    def asking(name: str | None) -> object:
+        asked.append(name)
+        return library(name)
+
+    monkeypatch.setattr(crew, "LARGE_FARM", 0)
+    monkeypatch.setattr(ctypes, "CDLL", asking)
+    assert repr(alone(night)) == repr(kept)
+    assert len(asked) == len(DETECTORS)

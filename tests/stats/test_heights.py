@@ -10,13 +10,28 @@ from farmwatch.stats.heights import (
     BODY,
     BODY_EDGES_MM,
     TRANSITION,
+    BandShares,
     band_of,
-    band_shares,
+    due_in_bands,
     exposure,
     hazard_bin,
     pooled_hazards,
+    seen_in_bands,
     window_edges,
 )
+
+
+def band_shares(
+    height_mm: np.ndarray,
+    part_height_mm: np.ndarray,
+    base_mm: np.ndarray,
+    low_mm: np.ndarray,
+    rates: np.ndarray,
+    stream: np.ndarray,
+    windows: np.ndarray,
+) -> BandShares:
+    seen = seen_in_bands(height_mm, base_mm, low_mm, windows)
+    return BandShares(seen, due_in_bands(part_height_mm, base_mm, low_mm, rates, stream, windows))
 
 
 def test_bands_follow_the_layer_settings() -> None:
