@@ -15,6 +15,7 @@ from farmwatch.stats.plate_scan import (
     reference_odds,
     relabel,
     scan_p_value,
+    steepest,
     tilt,
     zone_effect,
     zone_shares,
@@ -175,3 +176,13 @@ def test_an_e_value_of_one_failed_part_is_its_likelihood_ratio(ratio: float) -> 
     under = tilt(e, ratio)
     np.testing.assert_allclose(np.exp(log_e_values(np.ones(2), e, ratio)), under / e, rtol=1e-12)
     np.testing.assert_allclose(np.exp(log_e_values(np.zeros(2), e, ratio)), (1.0 - under) / (1.0 - e), rtol=1e-12)
+
+
+@pytest.mark.parametrize("ratio", [1.5, 3.0, 8.0])
+def test_the_steepest_fall_is_that_of_a_fine_grid_and_no_step_exceeds_it(ratio: float) -> None:
+    log_odds = np.linspace(-9.0, 9.0, 18001)
+    # what is taken from a log e-value where that much is due
+    gained = np.log1p((ratio - 1.0) / (1.0 + np.exp(-log_odds)))
+    slope = np.diff(gained) / np.diff(log_odds)
+    assert steepest(ratio) == pytest.approx(slope.max(), rel=1e-6)
+    assert (slope <= steepest(ratio) * (1.0 + 1e-9)).all()
