@@ -56,6 +56,8 @@ def spell_of(finding: Finding) -> Spell | None:
     evidence = finding.evidence
     if evidence.kind in ("odd_run", "signal_shift") or evidence.subject.type == "run":
         return None
+    if evidence.kind == "wear" and evidence.subject.type == "farm":
+        return None  # all holders climb from their first service on: there would be no plate apart from it
     if finding.status == "faded":
         return None  # what the evidence no longer bears out must not bend the expectation of others
     ended = None if finding.status in ("open", "returned") else finding.repair.get("on")

@@ -40,6 +40,7 @@ SPELL_SD, SPELL_DAYS = 2.0, 14  # spread of a known fault's effect on the log od
 # such plates count little beside sound ones, for a fault does not add on the log odds as the model has it, but where a
 # name has no others they must do
 SPELL_WEIGHT = 0.15
+SOUND_AT_LEAST = 0.1  # share of the parts, below which what known faults leave does not say what is usual
 CELLS_AT_ONCE = 32_768  # of a stream, whose moves are reckoned together: those of a whole farm took 50 bytes a part
 START_RHO, START_MODEL = 0.15, PlateModel(0.1, 0.2)  # until a farm has failures enough to tell its own
 
@@ -182,6 +183,8 @@ def fit_expectation(night: Night) -> Expectation:
     failures = counts.failures.sum(axis=1)
     usable = counts.trials > 0
     spells = spell_codes(night, number)
+    if counts.trials[spells < 0].sum() < SOUND_AT_LEAST * counts.trials.sum():
+        spells = np.full(number, -1)  # nearly everything is what is usual: held against a few days, all would stand out
     sound = usable & (spells < 0)
     share, farm_share = _sign_shares(counts.failures, codes, sound)
     if sound.sum() < 5 or failures[sound].sum() < 1:

@@ -1,9 +1,9 @@
-"""A crossed design whose names fall into islands: groups that meet only through factors of few levels.
+"""A crossed design whose names fall into islands: groups that meet only through a few levels.
 
-The rooms of a large farm have work, printers and bottles of their own; profiles, resins and families they share. The
-cross-products then are a block for each island beside a narrow core of what is shared: a block is solved by itself, the
-core by its Schur complement. That costs the sum of the cubes of the islands' levels instead of the cube of their sum, and
-gives the same but for rounding.
+The rooms of a large farm have work, printers and bottles of their own; profiles, resins and families they share, and
+faults of these. The cross-products then are a block for each island beside a narrow core of what is shared: a block is
+solved by itself, the core by its Schur complement. That costs the sum of the cubes of the islands' levels instead of the
+cube of their sum, and gives the same but for rounding.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class IslandDesign:
     """Rows of a crossed model in the order of their islands; what is in none stands last.
 
     The coefficients stand where ``plain`` has them, a design of the same factors without rows. ``core``: fixed columns and
-    shared factors, on all rows; ``place``: of its coefficients among all. ``order``: which row stood there before.
+    shared levels, on all rows; ``place``: of its coefficients among all. ``order``: which row stood there before.
     """
 
     plain: Design
@@ -198,13 +198,16 @@ def in_islands(design: Design) -> IslandDesign | None:
         return None
     ascending = np.argsort(design.levels, kind="stable")
     for count in range(len(ascending)):
-        shared = ascending[:count]
-        if sum(design.levels[factor] for factor in shared) > CORE_AT_MOST:
-            return None
         own = np.sort(ascending[count:])
         island_of_level, island = _islands(design, own)
-        if np.bincount(np.concatenate(island_of_level)).max() <= 0.5 * sum(design.levels[factor] for factor in own):
-            return _apart(design, np.sort(shared), own, island_of_level, island)
+        if np.bincount(np.concatenate(island_of_level)).max() > 0.5 * sum(design.levels[factor] for factor in own):
+            continue
+        islands = int(max(levels.max(initial=0) for levels in island_of_level)) + 1
+        home = dict(zip(own.tolist(), island_of_level, strict=True))
+        home |= {factor: _home(design, factor, island, islands) for factor in ascending[:count].tolist()}
+        every = [home[factor] for factor in range(len(design.levels))]
+        # with more factors left aside the islands become smaller, and share more
+        return _apart(design, every, island, islands) if sum((at < 0).sum() for at in every) <= CORE_AT_MOST else None
     return None
 
 
@@ -232,41 +235,47 @@ def _islands(design: Design, own: np.ndarray) -> tuple[list[np.ndarray], np.ndar
     return [island[low:high] for low, high in pairwise(first)], of_row
 
 
-def _apart(
-    design: Design, shared: np.ndarray, own: np.ndarray, island_of_level: list[np.ndarray], island: np.ndarray
-) -> IslandDesign:
+def _home(design: Design, factor: int, island: np.ndarray, islands: int) -> np.ndarray:
+    """The island of each level of a factor that was left aside, -1 where it is met in several or on a row in none."""
+    known = design.codes[factor] < design.levels[factor]
+    code, of_row = design.codes[factor][known], island[known]
+    low, high = np.zeros(design.levels[factor], np.int64), np.zeros(design.levels[factor], np.int64)
+    low[code] = islands
+    np.minimum.at(low, code, of_row)
+    np.maximum.at(high, code, of_row)
+    return np.where((low == high) & (high < islands), low, -1)
+
+
+def _apart(design: Design, home: list[np.ndarray], island: np.ndarray, islands: int) -> IslandDesign:
+    """``home``: of each factor's levels the island, -1 for the core; ``island``: of each row, ``islands`` for one in none."""
     order = np.argsort(island, kind="stable")
-    islands = int(max(levels.max(initial=0) for levels in island_of_level)) + 1
     ends = np.searchsorted(island[order], np.arange(islands + 1))
-    core = Design(
-        design.fixed[order],
-        tuple(design.codes[factor][order] for factor in shared),
-        tuple(design.levels[factor] for factor in shared),
-        design.offset[order],
-    )
-    members = [[np.flatnonzero(levels == number) for levels in island_of_level] for number in range(islands)]
-    local = []  # of each own factor, the number of a row's level within its island
-    for at, factor in enumerate(own):
-        number = np.zeros(design.levels[factor] + 1, np.int32)
-        for mine in members:
-            number[mine[at]] = np.arange(len(mine[at]))
-        local.append(number)
+    core, place = _part(design, home, order, -1, design.fixed)
     found = []
-    for mine, (start, stop) in zip(members, pairwise(ends), strict=True):
-        rows, codes = order[start:stop], []
-        for at, factor in enumerate(own):
-            known = design.codes[factor][rows]
-            codes.append(np.where(known < design.levels[factor], local[at][known], len(mine[at])).astype(np.int32))
-        inside = Design(
-            np.zeros((stop - start, 0)), tuple(codes), tuple(len(levels) for levels in mine), np.zeros(stop - start)
-        )
-        place = np.empty(inside.size, np.int64)
-        for where, factor, levels in zip(inside.slices, own, mine, strict=True):
-            place[where] = design.slices[factor].start + levels
-        found.append(Island(slice(int(start), int(stop)), inside, place))
+    for number, (start, stop) in enumerate(pairwise(ends)):
+        inside, where = _part(design, home, order[start:stop], number, np.zeros((len(order), 0)))
+        found.append(Island(slice(int(start), int(stop)), replace(inside, offset=np.zeros(stop - start)), where))
     plain = Design(design.fixed[:0], tuple(codes[:0] for codes in design.codes), design.levels, design.offset[:0])
-    place = np.empty(core.size, np.int64)
-    for where, factor in zip(core.slices, shared, strict=True):
-        place[where] = np.arange(design.slices[factor].start, design.slices[factor].stop)
-    place[core.fixed_slice] = np.arange(design.fixed_slice.start, design.fixed_slice.stop)
     return IslandDesign(plain, core, place, tuple(found), order)
+
+
+def _part(
+    design: Design, home: list[np.ndarray], rows: np.ndarray, number: int, fixed: np.ndarray
+) -> tuple[Design, np.ndarray]:
+    """The design of the levels at home in ``number`` on some rows, and where its coefficients stand in the whole one's."""
+    codes, mine, factors = [], [], []
+    for factor, of_level in enumerate(home):
+        levels = np.flatnonzero(of_level == number)
+        if not len(levels):
+            continue
+        local = np.full(design.levels[factor] + 1, len(levels), np.int32)
+        local[levels] = np.arange(len(levels))
+        codes.append(local[design.codes[factor][rows]])
+        mine.append(levels)
+        factors.append(factor)
+    part = Design(fixed[rows], tuple(codes), tuple(len(levels) for levels in mine), design.offset[rows])
+    place = np.empty(part.size, np.int64)
+    for where, factor, levels in zip(part.slices, factors, mine, strict=True):
+        place[where] = design.slices[factor].start + levels
+    place[part.fixed_slice] = np.arange(design.fixed_slice.start, design.fixed_slice.stop)[: fixed.shape[1]]
+    return part, place

@@ -81,6 +81,21 @@ def test_known_faults_leave_the_expectation_alone(three: tuple[SimulatedFarm, Ni
     assert len(cells.plate) == number
 
 
+def test_a_fault_of_nearly_everything_does_not_take_the_expectation_away(three: tuple[SimulatedFarm, Night]) -> None:
+    """Held against the two days before it, every hard design and weak printer of the farm would stand out."""
+    farm, night = three
+    untold = night.expectation
+    assert untold is not None
+    whole = Subject("farm", "farm")
+    for days in (0, 2):
+        spell = Spell(whole, None, farm.spec.start + dt.timedelta(days=days), None)
+        told = fit_expectation(replace(night, spells=(spell,)))
+        np.testing.assert_array_equal(told.log_odds(), untold.log_odds())
+        np.testing.assert_array_equal(told.farm_share, untold.farm_share)
+    later = Spell(whole, None, farm.spec.start + dt.timedelta(days=25), None)
+    assert fit_expectation(replace(night, spells=(later,))).sound.sum() < 0.7 * untold.sound.sum()
+
+
 def test_a_spent_bath_is_told_of_the_bath_alone() -> None:
     """Tacky parts come evenly from easy and hard work; a factor on each part's risk would leave echoes of the bath."""
     farm = one_cause_farm("wash_spent", 7)

@@ -102,6 +102,31 @@ def test_every_room_is_an_island_and_every_row_stands_with_its_own(small_islands
     assert (data["codes"][nameless, :4] == -1).all()
 
 
+def test_only_those_levels_are_shared_that_are_met_in_several_islands(
+    monkeypatch: pytest.MonkeyPatch, small_islands: None
+) -> None:
+    """Faults of one room, or of a profile that all rooms print with: the first are the room's, however many there are."""
+    data = rows(7)
+    room = data["codes"][:, 3] // 75
+    fault = np.random.default_rng(70).integers(0, 30, len(room))
+    local = np.where(fault < 20, room * 20 + fault, 60 + fault)  # 0 to 79 each of a room, 80 to 89 of all
+    local[(np.arange(len(room)) % 2 == 0) | (room < 0)] = -1
+    data["codes"] = np.column_stack([data["codes"], local])
+    levels = (*LEVELS, 90)
+
+    found = in_islands(Design.of(data["fixed"], data["codes"], levels, None))
+    assert found is not None
+    shared = found.place[found.place >= found.slices[5].start]
+    shared = shared[shared < found.slices[5].stop] - found.slices[5].start
+    assert set(shared.tolist()) == set(range(80, 90))
+
+    by_island = fit_crossed(**data, levels=levels, sd_prior_scale=np.full(6, 0.5), fixed_prior_sd=3.0)
+    monkeypatch.setattr(crossed_islands, "WORTH_IT", 10**9)
+    whole = fit_crossed(**data, levels=levels, sd_prior_scale=np.full(6, 0.5), fixed_prior_sd=3.0)
+    assert isinstance(by_island.precision, Archipelago)
+    same(by_island, whole)
+
+
 def test_what_is_of_one_piece_stays_so(small_islands: None) -> None:
     data = rows(4)
     rng = np.random.default_rng(4)

@@ -12,6 +12,7 @@ from farmwatch.detectors.counters import service_counters
 from farmwatch.detectors.night import join_history
 from farmwatch.detectors.wear import detect
 from farmwatch.evidence import Evidence, Subject
+from farmwatch.findings.life import update
 from farmwatch.nightly import look
 from farmwatch.records import Records, conform, empty
 from farmwatch.settings import load_settings
@@ -96,6 +97,17 @@ def test_wear_of_every_film_is_the_farms() -> None:
     found = filed(bench.plate_farm(np.random.default_rng(2), all_wear=15_000.0))
     assert [one.subject for one in found] == [Subject("farm", "farm")]
     assert found[0].effect_low <= bench.true_doubling(15_000.0) <= found[0].effect_high
+
+
+def test_wear_of_every_film_sets_no_plate_apart_from_the_nights_after() -> None:
+    history = join_history(bench.plate_farm(np.random.default_rng(2), all_wear=15_000.0))
+    day = START + dt.timedelta(days=179)
+    before = look(history, day, SETTINGS, ())
+    (found,) = update((), [one for one in detect(before).evidence if one.score >= 0.0], day)
+    assert (found.evidence.subject, found.status) == (Subject("farm", "farm"), "open")
+    after = look(history, day, SETTINGS, (found,))
+    np.testing.assert_array_equal(after.part_risk, before.part_risk)
+    assert [one.subject for one in detect(after).evidence] == [Subject("farm", "farm")]
 
 
 def test_a_step_at_a_date_is_not_wear() -> None:
