@@ -93,8 +93,7 @@ def _parsed(column: pa.Array) -> pa.Array:
 def _counts(column: pa.Array) -> Typed:
     typed = _numbers(column)
     numbers = typed.values.to_numpy(zero_copy_only=False)
-    whole = np.isfinite(numbers) & (np.abs(numbers) <= _LARGEST_COUNT)
-    whole &= np.floor(np.where(whole, numbers, 0.0)) == np.where(whole, numbers, 0.0)
+    whole = (np.abs(numbers) <= _LARGEST_COUNT) & (np.floor(numbers) == numbers)  # NaN is neither
     counts = pa.array(np.where(whole, numbers, 0.0).astype(np.int64), mask=~whole)
     return Typed(counts, typed.bad | (np.isfinite(numbers) & ~whole))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -50,6 +51,7 @@ def test_numbers_of_other_kinds() -> None:
     assert read([2.5, float("nan"), float("inf")], exposure, pa.float32()) == ([2.5, None, None], [False, True, True])
     assert read([True, None], exposure, pa.bool_()) == ([None, None], [True, False])
     assert read([(1 << 60) + 1], exposure, pa.int64()) == ([float(1 << 60)], [False])
+    assert read([Decimal("2.50"), None], exposure, pa.decimal128(5, 2)) == ([2.5, None], [False, False])
 
 
 def test_a_count_is_whole_and_no_larger_than_a_number_holds() -> None:
