@@ -139,11 +139,11 @@ def _scaled(
 def neighbours(case: Case) -> Answer | None:
     """Of a design: whether other parts on the plates where it failed fail with it more than was expected of them."""
     context = case.context
-    if case.evidence.subject.type != "design" or not len(case.failed):
+    if case.design is None or not len(case.failed):
         return None
     plates = np.unique(case.failed_plates)
     rows = context.parts_on(plates)
-    rows = np.setdiff1d(rows[context.part_known[rows]], case.parts, assume_unique=True)
+    rows = rows[context.part_known[rows] & ~context.of_design(case.design, rows)]
     if len(plates) < context.settings.causes.plates_at_least or not len(rows):
         return None
     expected, failures = context.risk[rows].sum(), float(context.part_failed[rows].sum())

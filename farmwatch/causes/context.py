@@ -14,6 +14,7 @@ from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.records import SIGNS, Records
 from farmwatch.settings import Settings
 from farmwatch.stats.plate_correlation import moment_rho
+from farmwatch.stats.plate_sums import sums_by_plate
 
 _HEIGHT = {name: place for place, name in enumerate(HEIGHTS)}
 
@@ -136,7 +137,7 @@ class Context:
     @cached_property
     def part_start(self) -> np.ndarray:
         """Row number of the first part of each plate, and of the end, shape (plates + 1,)."""
-        return np.searchsorted(self.part_plate, np.arange(len(self.plates) + 1))
+        return np.searchsorted(self.part_plate, np.arange(len(self.plates) + 1, dtype=self.part_plate.dtype))
 
     def parts_on(self, plates: np.ndarray) -> np.ndarray:
         """Row numbers of the parts on ``plates`` (row numbers in order)."""
@@ -162,12 +163,16 @@ class Context:
         return {}
 
     @cached_property
+    def per_plate(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """(parts with a known outcome, failures, expected failures) of each plate, each shape (plates,)."""
+        number, expected = sums_by_plate(self.part_plate, self.risk, self.part_known, len(self.plates))
+        failures = np.bincount(self.part_plate[self.failed], minlength=len(self.plates)).astype(float)
+        return number, failures, expected
+
+    @cached_property
     def correlation(self) -> float:
         """Within-plate correlation of failures over the farm, by moments, held between 0 and 0.9."""
-        plate = self.part_plate[self.part_known]
-        number = np.bincount(plate, minlength=len(self.plates)).astype(float)
-        failures = np.bincount(self.part_plate[self.failed], minlength=len(self.plates)).astype(float)
-        expected = np.bincount(plate, weights=self.risk[self.part_known], minlength=len(self.plates))
+        number, failures, expected = self.per_plate
         many = number > 1
         if not many.any():
             return 0.0
@@ -185,30 +190,40 @@ class Context:
         if subject.type == "farm":
             return np.arange(len(self.plates))
         if subject.type == "design":
-            return np.unique(self.part_plate[self.parts_of_design(subject.id)])
+            return np.unique(self.part_plate[self.of_design(subject.id)])
         return np.flatnonzero((self.plates[PLATE_COLUMN[subject.type]] == subject.id).to_numpy(bool))
 
-    def parts_of_design(self, design: str) -> np.ndarray:
+    def of_design(self, design: str, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
+        """Which of the parts ``rows`` are of the design, bool; none on a farm without parts."""
         if self.without_parts:
-            return np.array([], int)
-        return np.flatnonzero((self.parts["design_id"] == design).to_numpy(bool))
+            return np.zeros(len(self.plates), bool)[rows]
+        return (self.parts["design_id"].iloc[rows] == design).to_numpy(bool)
 
 
 @dataclass(frozen=True)
 class Case:
     """The subject of one finding since its beginning, as arrays.
 
-    ``all_plates``: row numbers of every plate of the subject; ``plates``: of those since the beginning; ``parts``: row
-    numbers of its parts with a known outcome since then (of a design, its own parts only); ``failed``: places in
-    ``context.failed`` of those that failed.
+    ``all_plates``: row numbers of every plate of the subject; ``plates``: of those since the beginning; ``failed``: places
+    in ``context.failed`` of its parts that failed since then (of a design, of its own parts only).
     """
 
     context: Context
     evidence: Evidence
     all_plates: np.ndarray
     plates: np.ndarray
-    parts: np.ndarray
     failed: np.ndarray
+
+    @property
+    def design(self) -> str | None:
+        """The design that it is about; of any other subject, whose plates are all its own, None."""
+        return self.evidence.subject.id if self.evidence.subject.type == "design" else None
+
+    def parts_on(self, plates: np.ndarray) -> np.ndarray:
+        """Row numbers of the subject's parts with a known outcome on some of its plates (row numbers in order)."""
+        rows = self.context.parts_on(plates)
+        rows = rows[self.context.part_known[rows]]
+        return rows if self.design is None else rows[self.context.of_design(self.design, rows)]
 
     @cached_property
     def expected(self) -> float:
@@ -217,7 +232,7 @@ class Case:
         On the first night of a fault the risk of its parts has learned some of it; what the finding says has not.
         """
         evidence, failed = self.evidence, float(len(self.failed))
-        reckoned = float(self.context.risk[self.parts].sum())
+        reckoned = float(self.per_plate[2].sum())
         if (
             evidence.effect_unit != "odds ratio"
             or evidence.unit != "parts"
@@ -246,26 +261,27 @@ class Case:
     @cached_property
     def per_plate(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(parts, failures, expected) of each of ``plates``, of the subject's own parts, each shape (plates,)."""
-        place = np.searchsorted(self.plates, self.context.part_plate[self.parts])
-        count = len(self.plates)
+        if self.design is None:  # all parts of its plates are its own
+            number, failures, expected = self.context.per_plate
+            return number[self.plates], failures[self.plates], expected[self.plates]
+        rows, count = self.parts_on(self.plates), len(self.plates)
+        place = np.searchsorted(self.plates, self.context.part_plate[rows])
         number = np.bincount(place, minlength=count).astype(float)
-        expected = np.bincount(place, weights=self.context.risk[self.parts], minlength=count)
+        expected = np.bincount(place, weights=self.context.risk[rows], minlength=count)
         failures = np.bincount(np.searchsorted(self.plates, self.failed_plates), minlength=count).astype(float)
         return number, failures, expected
 
 
 def open_case(evidence: Evidence, context: Context, until: dt.date | None = None) -> Case:
-    """Gather the plates and parts of the subject of ``evidence`` since its beginning, up to the day ``until``."""
+    """Gather the plates and failures of the subject of ``evidence`` since its beginning, up to the day ``until``."""
     since = np.datetime64(evidence.since, "D")
     every = context.plates_of(evidence.subject)
     plates = every[context.day[every] >= since]
     if until is not None:
         plates = plates[context.day[plates] <= np.datetime64(until, "D")]
+    mine = np.zeros(len(context.plates), bool)
+    mine[plates] = True
+    failed = mine[context.part_plate[context.failed]]
     if evidence.subject.type == "design":
-        own = context.parts_of_design(evidence.subject.id)
-        own = own[np.isin(context.part_plate[own], plates)]
-    else:
-        own = context.parts_on(plates)
-    parts = own[context.part_known[own]]
-    failed = np.searchsorted(context.failed, parts[context.part_failed[parts]])
-    return Case(context, evidence, every, plates, parts, failed)
+        failed &= context.of_design(evidence.subject.id, context.failed)
+    return Case(context, evidence, every, plates, np.flatnonzero(failed))

@@ -46,8 +46,7 @@ def where(case: Case) -> Answer | None:
     if not len(informative):
         return None
     context = case.context
-    rows = case.parts[context.part_plate[case.parts] >= informative[0]]
-    rows = rows[np.isin(context.part_plate[rows], informative)]
+    rows = case.parts_on(informative)
     plate = context.part_plate[rows]
     plates = context.plates
     u = context.parts["x_mm"].iloc[rows].to_numpy(float) / (plates["plate_width_mm"].to_numpy(float)[plate] / 2.0)

@@ -12,6 +12,7 @@ from farmwatch.detectors.part_columns import unfolded
 from farmwatch.evidence import Evidence
 from farmwatch.records import SIGNS
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model
+from farmwatch.stats.plate_sums import sums_by_plate
 from farmwatch.stats.zones import zone_mask
 
 _RATES = ("rate_shift", "rate_level", "wear")
@@ -45,29 +46,30 @@ def mended_plates(night: Night, evidence: Evidence, since: dt.date) -> MendedPla
     plates, parts = night.plates, night.parts
     if parts.empty:
         return _bare_plates(night, evidence, since)
-    mine = _of_subject(night, evidence)
-    days = plates["day"].to_numpy()[parts["plate"].to_numpy()]
-    every = parts["failed"].to_numpy() & parts["known"].to_numpy()
-    alike = _alike(night, evidence)
-    failed = every & alike & mine
-    ill = mine & (days >= np.datetime64(evidence.since))
-    if alike.all():
+    mine, plate = _of_subject(night, evidence), parts["plate"].to_numpy()
+    days = plates["day"].to_numpy("datetime64[D]")
+    known_failed = np.flatnonzero(parts["failed"].to_numpy() & parts["known"].to_numpy())
+    alike = _alike(night, evidence, known_failed)
+    failed = known_failed[mine[known_failed] if alike is None else mine[known_failed] & alike]
+    ill = days >= np.datetime64(evidence.since)
+    late = days > np.datetime64(since)
+    number, expected = sums_by_plate(plate, night.part_risk, mine, len(plates))
+    failures = np.bincount(plate[failed], minlength=len(plates)).astype(float)
+    if alike is None:
         share = 1.0
     elif evidence.kind in _RATES and evidence.unit == "parts":
-        expected = float(night.part_risk[ill & (days <= np.datetime64(since))].sum())
-        share = float(np.clip(evidence.expected / expected, 0.0, 1.0)) if expected > 0 else 1.0
+        due = float(expected[ill & ~late].sum())
+        share = float(np.clip(evidence.expected / due, 0.0, 1.0)) if due > 0 else 1.0
     else:
-        others = every & ~ill
+        others = ~(mine[known_failed] & ill[plate[known_failed]])
         share = (float((others & alike).sum()) + 0.5) / (float(others.sum()) + 1.0)
 
-    def counted(rows: np.ndarray, before: MendedPlates | None = None) -> MendedPlates:
-        plate, row = np.unique(parts["plate"].to_numpy()[rows], return_inverse=True)
-        n = np.bincount(row, minlength=len(plate)).astype(float)
-        y = np.bincount(row, weights=failed[rows], minlength=len(plate))
-        p = np.bincount(row, weights=night.part_risk[rows] * share, minlength=len(plate)) / np.maximum(n, 1.0)
-        return MendedPlates(n, y, np.clip(p, 1e-6, 0.97), plates["day"].to_numpy("datetime64[D]")[plate], before)
+    def counted(which: np.ndarray, before: MendedPlates | None = None) -> MendedPlates:
+        told = which & (number > 0)
+        n = number[told]
+        return MendedPlates(n, failures[told], np.clip(expected[told] * share / n, 1e-6, 0.97), days[told], before)
 
-    return counted(mine & (days > np.datetime64(since)), counted(ill & (days <= np.datetime64(since))))
+    return counted(late, counted(ill & ~late))
 
 
 def fault_model(plates: MendedPlates, farm: PlateModel) -> PlateModel:
@@ -83,14 +85,17 @@ def fault_model(plates: MendedPlates, farm: PlateModel) -> PlateModel:
     return fit_plate_model(before.y[told], before.n[told], raised[told]) if told.any() else farm
 
 
-def _alike(night: Night, evidence: Evidence) -> np.ndarray:
-    """Mask (parts,) of the parts whose failure, if they failed, is of the finding's sign and height."""
-    parts = night.parts
-    alike = np.ones(len(parts), bool)
+def _alike(night: Night, evidence: Evidence, failed: np.ndarray) -> np.ndarray | None:
+    """Which of the parts ``failed`` (row numbers) failed with the finding's sign and at its height; None where every failure
+    is alike."""
+    banded = evidence.band is not None and "from_mm" in evidence.detail
+    if evidence.sign is None and not banded:
+        return None
+    alike = np.ones(len(failed), bool)
     if evidence.sign is not None:
-        alike &= night.history.cells.part_sign[: len(parts)] == SIGNS.index(evidence.sign)
-    if evidence.band is not None and "from_mm" in evidence.detail:
-        height = unfolded(parts["failure_height_mm"])
+        alike &= night.history.cells.part_sign[failed] == SIGNS.index(evidence.sign)
+    if banded:
+        height = unfolded(night.parts["failure_height_mm"], failed)
         low, high = float(evidence.detail["from_mm"]), float(evidence.detail["to_mm"])
         with np.errstate(invalid="ignore"):  # the base has no lower end, the body no upper one
             alike &= ((height >= low) | (evidence.band == "base")) & ((height <= high) | (evidence.band == "body"))
@@ -98,22 +103,22 @@ def _alike(night: Night, evidence: Evidence) -> np.ndarray:
 
 
 def _of_subject(night: Night, evidence: Evidence) -> np.ndarray:
+    """Mask (parts,) of the subject's parts with a known outcome; of a place, of those that stand in it."""
     plates, parts = night.plates, night.parts
     kind, name = evidence.subject.type, evidence.subject.id
+    mine = parts["known"].to_numpy().copy()
     if kind == "design":
-        mine = (parts["design_id"] == name).to_numpy()
-    elif kind == "farm":
-        mine = np.ones(len(parts), bool)
-    else:
+        mine &= (parts["design_id"] == name).to_numpy()
+    elif kind != "farm":
         column = "run_id" if kind == "run" else _COLUMN[kind]
-        mine = (plates[column] == name).to_numpy()[parts["plate"].to_numpy()]
-    mine = mine & parts["known"].to_numpy()
+        mine &= (plates[column] == name).to_numpy()[parts["plate"].to_numpy()]
     if evidence.kind == "plate_pattern" and evidence.zone is not None:
-        plate = parts["plate"].to_numpy()
-        mine &= zone_mask(
+        rows = np.flatnonzero(mine)
+        plate = parts["plate"].to_numpy()[rows]
+        mine[rows] = zone_mask(
             evidence.detail["normalised"],
-            unfolded(parts["x_mm"]),
-            unfolded(parts["y_mm"]),
+            unfolded(parts["x_mm"], rows),
+            unfolded(parts["y_mm"], rows),
             plates["plate_width_mm"].to_numpy()[plate],
             plates["plate_depth_mm"].to_numpy()[plate],
         )

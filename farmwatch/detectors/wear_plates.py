@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from farmwatch.detectors.cells import PARTS_AT_ONCE
 from farmwatch.detectors.counters import Counter, microseconds, since_service
 from farmwatch.detectors.expected import START_MODEL
 from farmwatch.detectors.night import Night, day_number
@@ -16,6 +15,7 @@ from farmwatch.detectors.plate_scene import under_spell
 from farmwatch.evidence import Subject
 from farmwatch.stats.hazard import HazardSlope, WearEvidence, fit_slope
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model
+from farmwatch.stats.plate_sums import sums_by_plate
 
 PLATES_AT_LEAST = 100  # with fewer, how plates fail together is taken as usual
 CULPRITS = ("printer", "lot", "design", "file", "wash")
@@ -75,13 +75,7 @@ class Claim:
 def outcomes_of(night: Night) -> Outcomes:
     number = len(night.plates)
     plate, known, failed = (night.parts[name].to_numpy() for name in ("plate", "known", "failed"))
-    parts, risk = np.zeros(number), np.zeros(number)
-    for start in range(0, len(plate), PARTS_AT_ONCE):
-        rows = start + np.flatnonzero(known[start : start + PARTS_AT_ONCE])
-        if len(rows):  # parts stand in the order of their plates
-            first, last = plate[rows[0]], plate[rows[-1]] + 1
-            parts[first:last] += np.bincount(plate[rows] - first)
-            risk[first:last] += np.bincount(plate[rows] - first, night.part_risk[rows])
+    parts, risk = sums_by_plate(plate, night.part_risk, known, number)
     parts = np.maximum(parts, 1.0)
     risk = np.clip(risk / parts, 1e-6, 1.0 - 1e-6)
     return Outcomes(parts, np.bincount(plate[failed], minlength=number), risk)

@@ -96,7 +96,7 @@ def test_the_case_holds_the_subjects_plates_since(settings: Settings) -> None:
     one = case(farm(left_side), settings)
     assert len(one.all_plates) == 40
     assert len(one.plates) == 20
-    assert len(one.parts) == 180
+    assert len(one.parts_on(one.plates)) == 180
     number, failures, expected = one.per_plate
     assert number.tolist() == [9.0] * 20
     assert failures.sum() == len(one.failed)
@@ -479,7 +479,7 @@ def test_told_with_its_night_every_answer_lists_its_plates(settings: Settings, t
 def test_what_the_failures_of_others_do_not_show_says_little_of_the_fault(settings: Settings) -> None:
     """Most failures of a wide subject are not the fault's: that they are anywhere, and in line or not, clears nothing."""
     all_its_own = case(farm(left_side), settings, subject=Subject("printer", "P-02"), since=0, risk=0.001)
-    usual = 0.9 * len(all_its_own.failed) / len(all_its_own.parts)
+    usual = 0.9 * len(all_its_own.failed) / all_its_own.per_plate[0].sum()
     few_its_own = case(farm(left_side), settings, subject=Subject("printer", "P-02"), since=0, risk=usual,
                        observed=30.0, expected=27.0)  # fmt: skip
     assert all_its_own.excess > 0.8

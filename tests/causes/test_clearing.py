@@ -122,4 +122,4 @@ def test_what_is_expected_is_the_least_of_risk_and_finding(settings: Settings) -
     one = case(farm(_blocks), settings, risk=0.2, observed=36.0, expected=4.0)
     assert one.expected == pytest.approx(max(len(one.failed) - 32.0, len(one.failed) / 9.0))
     measured = case(farm(_blocks), settings, risk=0.2, effect_unit="mm", unit="coupons")
-    assert measured.expected == pytest.approx(0.2 * len(measured.parts))
+    assert measured.expected == pytest.approx(0.2 * measured.per_plate[0].sum())
