@@ -11,7 +11,7 @@ from unittest import mock
 import pandas as pd
 import pytest
 
-from farmwatch.collect import CollectSummary, collect, rebuild
+from farmwatch.collect import CollectSummary, collect, deliveries, rebuild
 from farmwatch.doctor import examine
 from farmwatch.records import TABLES
 from farmwatch.store import Farm, StoreError
@@ -69,3 +69,12 @@ def test_names_of_files_and_ids_make_no_path(farm: Farm, tmp_path: Path) -> None
     assert len(list(farm.deliveries.iterdir())) == 2
     assert {path for path in tmp_path.rglob("*") if farm.path not in path.parents} - before == {tmp_path / "secret.csv"}
     assert examine(farm) == []
+
+
+def test_the_name_of_a_kept_file_is_short_and_no_path_and_tells_table_and_format() -> None:
+    assert deliveries.short_name("runs-a/b_c.csv") == "runs-a_b_c.csv"
+    short = deliveries.short_name("runs-" + "ü" * 120 + ".csv")
+    assert len(short.encode()) < 210
+    assert short.startswith("runs-ü")
+    assert short.endswith("ü.csv")
+    assert deliveries.short_name(short) == short  # or a delivery and its quarantine would not know each other

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import json
 from collections import Counter
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +83,7 @@ def test_bad_rows_are_kept_whole_in_quarantine(farm: Farm, deliver: Deliver) -> 
     assert summary.trouble
     assert summary.totals.quarantined == Counter(reason for *_, reason in BAD_ROWS)
     kept = {entry["file"]: entry for entry in quarantine.entries(farm)}
+    assert list(kept) == sorted(kept)
     for number, (table, _, row, column, reason) in enumerate(BAD_ROWS):
         entry = kept[f"{table}-{number}.csv"]
         assert (entry["line"], entry["column"], entry["reason"]) == (2, column, reason)
@@ -301,6 +304,15 @@ def test_a_corrected_plate_sets_its_parts_free_again(farm: Farm, deliver: Delive
     assert not list(quarantine.entries(farm))
 
 
+def test_a_corrected_plate_sets_free_only_what_was_off_it(farm: Farm, deliver: Deliver) -> None:
+    bad = "r1,9,0,0,10,lost,\nr1,2,60.1,0,10,good,\nr1,8,off_plate,0,10,good,\n"
+    deliver(PLATE | RUN | {"parts.csv": PARTS + bad})
+    assert [entry["line"] for entry in quarantine.entries(farm, reason="off_plate")] == [3]
+    deliver({"printers.csv": PRINTERS + "p1,130,70\n"})
+    assert farm.read("parts")["part_no"].tolist() == [2.0]
+    assert [entry["reason"] for entry in quarantine.entries(farm)] == ["unknown_outcome", "bad_number"]
+
+
 def test_the_row_that_stood_before_comes_back_when_its_successor_proves_bad(farm: Farm, deliver: Deliver) -> None:
     deliver({"parts-1.csv": PARTS + "r1,1,10,0,10,failed,5\n"})
     deliver({"parts-2.csv": PARTS + "r1,1,100,0,10,good,\n"})
@@ -351,6 +363,19 @@ def test_lines_of_json_and_rows_of_parquet(farm: Farm, deliver: Deliver) -> None
     frame.to_parquet(buffer)
     deliver({"parts.parquet": buffer.getvalue()})
     assert [entry["line"] for entry in quarantine.entries(farm, "parts")] == [2]
+
+
+def test_a_row_of_parquet_is_kept_in_quarantine_in_words_whatever_its_types(farm: Farm, deliver: Deliver) -> None:
+    started = pa.array([dt.datetime(2031, 4, 2, 10)], pa.timestamp("ms"))
+    columns = {"run_id": [7], "printer_id": ["p1"], "started_at": started, "outcome": ["lost"]}
+    columns |= {"exposure_s": pa.array([Decimal("2.50")]), "tried": [True]}
+    buffer = io.BytesIO()
+    pq.write_table(pa.table(columns), buffer)
+    deliver({"runs.parquet": buffer.getvalue()})
+    (entry,) = quarantine.entries(farm)
+    assert (entry["reason"], entry["key"]) == ("unknown_outcome", ["7"])
+    told = {"run_id": 7, "printer_id": "p1", "started_at": "2031-04-02 10:00:00", "outcome": "lost"}
+    assert entry["row"] == {**told, "exposure_s": "2.50", "tried": True}
 
 
 def test_a_row_that_is_not_utf8_is_set_aside_alone(farm: Farm, deliver: Deliver) -> None:
