@@ -23,6 +23,7 @@ from farmwatch.causes.questions import (
     UNKNOWN,
     day_words,
     percent,
+    spot_words,
 )
 from farmwatch.causes.repairs import BEYOND_COUNTING, RepairVerdict
 from farmwatch.causes.table import CauseTable
@@ -152,6 +153,7 @@ def _counted(evidence: Evidence, name: str) -> str:
     since = f"since {_since(evidence)}"
     if evidence.kind == "plate_pattern":
         place = PLACES[PLACE_OF_ZONE[evidence.zone]] if evidence.zone else "in one place"
+        place = f"{place}, {spot}," if (spot := spot_words(evidence)) else place
         return (
             f"Of {every} {evidence.unit} {place} on plates of {name}, {seen} failed{most} {since}; were the "
             f"failures of these plates spread as usual, {expected} of them would have been there"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 
-from farmwatch.evidence import SUBJECT_TYPES
+from farmwatch.evidence import SUBJECT_TYPES, Evidence
 from farmwatch.records import ACTIONS, SIGNS
 
 CAUSES = (
@@ -182,6 +182,15 @@ COUNTER_WORDS: Mapping[str, str] = {
 def day_words(day: dt.date) -> str:
     """``4 Mar 2031``."""
     return f"{day.day} {day:%b %Y}"
+
+
+def spot_words(evidence: Evidence) -> str:
+    """``44 mm left of the middle and 35 mm behind it``; empty for a finding that is about no spot."""
+    x, y = (evidence.detail.get(name) for name in ("x_mm", "y_mm"))
+    if evidence.zone != "spot" or x is None or y is None:
+        return ""
+    aside = f"{abs(x):.0f} mm {'left' if x < 0 else 'right'} of the middle"
+    return f"{aside} and {abs(y):.0f} mm {'in front of' if y < 0 else 'behind'} it"
 
 
 def percent(share: float) -> str:

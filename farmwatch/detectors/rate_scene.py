@@ -66,7 +66,8 @@ class Roll:
 @dataclass(frozen=True)
 class Due:
     """What the streams of one type are expected to lose, and what that makes of them. ``sums``: expected failures by day,
-    (stream days, signs + 1); ``bound``: on the score of each stream, (levels, signs + 2), -inf where it is not watched."""
+    (stream days, signs + 1), in single precision, which bounds bear; ``bound``: on the score of each stream, (levels,
+    signs + 2), -inf where it is not watched."""
 
     sums: np.ndarray
     bound: np.ndarray
@@ -103,7 +104,8 @@ class Scene:
     """The night as arrays: what every pass of the explaining away shares. ``plate``, ``day``, ``trials``: (cells,);
     ``failures``: (cells, signs + 1); ``first``: (plates,) the first cell of each plate that has cells; ``sign_failures``:
     (signs + 1,) of the whole farm, known faults apart; ``raised``: what known effects do. Filled when they are asked for:
-    ``rolls``, ``plain`` (risk without known effects, by what is held out) and, of this scene alone, ``due`` (by type)."""
+    ``rolls``, ``plain`` (risk without known effects, by what is held out) and, of this scene alone, ``due`` (by type).
+    ``only``: the subjects that are judged in this scene, None for all: of others nothing is summed."""
 
     night: Night
     expectation: Expectation
@@ -119,6 +121,7 @@ class Scene:
     rolls: dict[SubjectType, Roll]
     plain: dict[tuple[str, ...], np.ndarray]
     due: dict[SubjectType, Due]
+    only: frozenset[Subject] | None = None
 
 
 def set_scene(night: Night, expectation: Expectation) -> Scene:
@@ -181,9 +184,10 @@ def expected_risk(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, ow
 
 
 def _plain_risk(scene: Scene, held_out: tuple[str, ...]) -> np.ndarray:
-    """Of every cell, of every sign together, without known effects: what no pass changes is reckoned once a night."""
+    """Of every cell, of every sign together, without known effects: what no pass changes is reckoned once a night, and kept in
+    single precision."""
     if held_out not in scene.plain:
-        scene.plain[held_out] = 1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))
+        scene.plain[held_out] = (1.0 / (1.0 + np.exp(-scene.expectation.log_odds(held_out)))).astype(np.float32)
     return scene.plain[held_out]
 
 
@@ -202,7 +206,7 @@ def risk_of_sign(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own
 
 def risk_of_all(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_share: bool) -> np.ndarray:
     """The sum of ``expected_risk`` over the signs, (cells,): most cells are under no known effect, and there it is plain."""
-    risk = np.minimum(_plain_risk(scene, held_out)[cells], MOST_RISK)
+    risk = np.minimum(_plain_risk(scene, held_out)[cells], MOST_RISK, dtype=float)
     under = np.flatnonzero(scene.raised.row[cells])
     for piece in _pieces(len(under)):
         some = under[piece]
@@ -343,10 +347,11 @@ def _roll(scene: Scene, kind: SubjectType) -> Roll:
         units, failures = scene.first[kept], by_plate(scene, scene.failures)[kept]
     days = int(scene.day.max(initial=0)) + 1
     rows, row_of = np.unique(codes[units] * days + scene.day[units], return_inverse=True)
-    level = rows // days
-    end = np.searchsorted(level, level, side="right")
+    level = (rows // days).astype(np.int32)
+    end = np.searchsorted(level, level, side="right").astype(np.int32)
     plates = max(len(np.unique(scene.plate[used])), 1)
-    observed = np.empty((len(rows), SIGN_COUNT + 1), np.int32)
+    most = int(np.bincount(level, weights=np.bincount(row_of, failures.sum(axis=1)), minlength=1).max(initial=0))
+    observed = np.empty((len(rows), SIGN_COUNT + 1), np.int16 if most < 1 << 15 else np.int32)
     for column in range(SIGN_COUNT):  # one sign after the other: all at once would take 40 bytes a part
         observed[:, column] = since_sums(sums_by_row(row_of, failures[:, [column]], len(rows)), end)[:, 0]
     observed[:, SIGN_COUNT] = observed[:, :SIGN_COUNT].sum(axis=1)

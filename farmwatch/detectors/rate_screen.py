@@ -17,6 +17,7 @@ from farmwatch.detectors.rate_scene import (
     roll_of,
     since_sums,
     stream_risk,
+    subject_of,
     sums_by_row,
     with_total,
 )
@@ -48,7 +49,8 @@ def carry_over(before: Scene, after: Scene, moved: np.ndarray) -> None:
         return
     after.due.update(before.due)
     before.due.clear()  # it would be summed anew, were it asked for again
-    plates = np.unique(np.searchsorted(after.first, np.flatnonzero(moved), side="right") - 1)
+    plates = _plates_of(after, np.flatnonzero(moved))
+    plates = plates[np.isin(plates, _judged_plates(after), assume_unique=True)]
     touched = {kind: np.zeros(len(due.bound), bool) for kind, due in after.due.items()}
     for start in range(0, len(plates), PLATES_AT_ONCE):
         some = plates[start : start + PLATES_AT_ONCE]
@@ -56,8 +58,37 @@ def carry_over(before: Scene, after: Scene, moved: np.ndarray) -> None:
             touched[kind][np.searchsorted(roll_of(after, kind).first, rows, side="right") - 1] = True
         _add_due(before, some, after.due, -1.0)
     for kind, due in after.due.items():
-        which = np.flatnonzero(touched[kind])
+        which = np.flatnonzero(touched[kind] & _judged(after, kind))
         due.bound[which] = _bounds(after, kind, due.sums, which)
+
+
+def _plates_of(scene: Scene, cells: np.ndarray) -> np.ndarray:
+    """Rows of ``scene.first`` of the plates with these cells, each once, ascending."""
+    return np.unique(np.searchsorted(scene.first, cells, side="right") - 1)
+
+
+def _judged(scene: Scene, kind: SubjectType) -> np.ndarray:
+    """Which streams of a type are judged in the scene: bool, (levels with a day,)."""
+    roll = roll_of(scene, kind)
+    levels = roll.level[roll.first]
+    if scene.only is None:
+        return np.ones(len(levels), bool)
+    if not any(subject.type == kind for subject in scene.only):
+        return np.zeros(len(levels), bool)
+    return np.array([subject_of(Stream(kind, level, 0), scene.cells) in scene.only for level in levels.tolist()], bool)
+
+
+def _judged_plates(scene: Scene) -> np.ndarray:
+    """Rows of ``scene.first`` of the plates that what is judged in the scene has."""
+    if scene.only is None:
+        return np.arange(len(scene.first))
+    members = [np.zeros(0, np.int32)]
+    for kind in TYPES:
+        roll = roll_of(scene, kind)
+        levels = roll.level[roll.first][_judged(scene, kind)].tolist()
+        # a name that was printed by faulty plates alone has days, and no cells that count
+        members += [roll.members[level] for level in levels if level in roll.members]
+    return _plates_of(scene, np.concatenate(members))
 
 
 def _due(scene: Scene) -> dict[SubjectType, Due]:
@@ -67,11 +98,15 @@ def _due(scene: Scene) -> dict[SubjectType, Due]:
             continue  # one room is the farm; the room says more
         roll = roll_of(scene, kind)
         if len(roll.levels):
-            due[kind] = Due(np.zeros((len(roll.level), SIGN_COUNT)), np.empty((len(roll.first), SIGN_COUNT + 1)))
-    for first in range(0, len(scene.first), PLATES_AT_ONCE):
-        _add_due(scene, np.arange(first, min(first + PLATES_AT_ONCE, len(scene.first))), due, 1.0)
+            # pages of days of which nothing is summed take no memory
+            sums = np.zeros((len(roll.level), SIGN_COUNT), np.float32)
+            due[kind] = Due(sums, np.full((len(roll.first), SIGN_COUNT + 1), -np.inf))
+    plates = _judged_plates(scene)
+    for start in range(0, len(plates), PLATES_AT_ONCE):
+        _add_due(scene, plates[start : start + PLATES_AT_ONCE], due, 1.0)
     for name, of_kind in due.items():
-        of_kind.bound[:] = _bounds(scene, name, of_kind.sums, np.arange(len(of_kind.bound)))
+        which = np.flatnonzero(_judged(scene, name))
+        of_kind.bound[which] = _bounds(scene, name, of_kind.sums, which)
     return due
 
 
@@ -126,7 +161,7 @@ def _bounds(scene: Scene, kind: SubjectType, due: np.ndarray, which: np.ndarray)
     end = np.cumsum(length)
     rows = np.repeat(roll.first[which] - (end - length), length) + np.arange(end[-1])
     observed = roll.observed[rows]
-    expected = np.maximum(since_sums(with_total(due[rows]), np.repeat(end, length)), 1e-9)
+    expected = np.maximum(since_sums(with_total(due[rows].astype(float)), np.repeat(end, length)), 1e-9)
     inflation = 1.0 + max(roll.parts_a_plate - 1.0, 0.0) * scene.expectation.rho * 0.5
     more = observed > expected
     enough = more & (observed >= settings.failures_at_least)

@@ -205,4 +205,4 @@ class Scenes:
 def set_scenes(night: Night, expectation: Expectation) -> Scenes:
     plain = set_scene(night, expectation)
     told, known = told_elsewhere(plain)
-    return Scenes(plain, told, known)
+    return Scenes(replace(plain, only=known) if known else plain, told, known)

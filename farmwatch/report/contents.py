@@ -51,6 +51,7 @@ class WeeklyContents:
     unit: str
     safety: tuple[str, ...]
     beware: str
+    expected_means: str
 
     @property
     def findings(self) -> tuple[FindingPart, ...]:
@@ -113,9 +114,15 @@ def build_contents(
         unit=frames.unit,
         safety=cautions.SAFETY,
         beware=cautions.SAFETY_BRIEF,
+        expected_means=EXPECTED_MEANS,
     )
 
 
+EXPECTED_MEANS = (
+    '"Expected" is what the same designs, sizes, resins and settings lose where nothing is known to be wrong, so hard work '
+    "is not held against a printer. What a finding explains stays above it: a spent bath or a bad lot lifts the failures of "
+    "every printer whose plates it met. Numbers of plates are few: an interval says how sure a number is."
+)
 NO_NIGHT = "No night was analysed in this week."
 
 

@@ -67,7 +67,9 @@ class FindingPart:
     causes: tuple[CausePart, ...]
     other_causes: float
     mend: str
+    mend_lead: str
     first_step: str
+    checks_lead: str
     checks: tuple[CheckPart, ...]
     caution: str
     repair: tuple[str, ...]
@@ -90,6 +92,7 @@ def finding_part(
     causes = sorted(finding.causes, key=lambda cause: -cause.probability)
     figures = numbers(evidence)
     sure = bool(causes) and causes[0].probability >= SURE_ENOUGH
+    watched = finding.status == "watching"
     mend, beware = words.mend(causes[0].code, table) if sure else ("", "")
     return FindingPart(
         finding_id=finding.finding_id,
@@ -107,7 +110,9 @@ def finding_part(
         causes=tuple(cause_part(cause, table) for cause in causes[:CAUSES_SHOWN]),
         other_causes=float(sum(cause.probability for cause in causes[CAUSES_SHOWN:])),
         mend=mend,
+        mend_lead="If it comes back, and is the first" if watched else "If it is the first",
         first_step=first_step(finding, mend),
+        checks_lead="What to check if it comes back" if watched else "What to check next",
         checks=tuple(
             CheckPart(
                 check=_short(check.check),

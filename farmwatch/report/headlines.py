@@ -124,7 +124,7 @@ def five_answers(evidence: Evidence) -> tuple[tuple[str, str], ...]:
         looks = words.KIND_WORDS[evidence.kind]
     return (
         ("Who", words.subject(evidence.subject)),
-        ("Where", words.zone(evidence.zone) or "anywhere on the plate"),
+        ("Where", words.place(evidence) or "anywhere on the plate"),
         ("How high", words.band(evidence) or "any height"),
         ("Since when", words.began(evidence)),
         ("How it looks", looks),
@@ -141,11 +141,7 @@ def numbers(evidence: Evidence) -> tuple[str, ...]:
             _size(evidence.kind, evidence.effect, evidence.effect_low, evidence.effect_high, evidence.effect_unit)
         )
     out += _asked(evidence)
-    out += [
-        f"Seen beside it: {_called(item)}, "
-        f"{_seen_beside(item)} against {words.number_text(float(item['expected']))} expected."
-        for item in evidence.detail.get("also", [])
-    ]
+    out += [f"Seen beside it ({_called(item)}): {_seen_beside(item)}." for item in evidence.detail.get("also", [])]
     if math.isfinite(evidence.error_rate):
         often = words.number_text(evidence.error_rate, 2) if evidence.error_rate >= 1e-4 else "fewer than 0.0001"
         out.append(f"At this strength a farm without faults would see {often} such false findings a month.")
@@ -162,11 +158,11 @@ def _called(item: Mapping[str, Any]) -> str:
 
 def _seen_beside(item: Mapping[str, Any]) -> str:
     """Failures are told whole, as they are counted, with what is counted; a measure as it is."""
-    observed = float(item["observed"])
+    observed, expected = float(item["observed"]), words.number_text(float(item["expected"]))
     if item.get("kind") in ("cure_offset", "signal_shift", "odd_run") or not math.isfinite(observed):
-        return words.number_text(observed)
+        return f"{words.number_text(observed)}, where {expected} was expected"
     unit = str(item.get("unit") or "")
-    return f"{words.number_text(round(observed))} {unit}".rstrip()
+    return f"{f'{words.number_text(round(observed))} {unit}'.rstrip()} failed, {expected} were expected"
 
 
 def _size(kind: str, effect: float, low: float, high: float, unit: str) -> str:
@@ -182,12 +178,16 @@ def _asked(evidence: Evidence) -> list[str]:
     detail = evidence.detail
     out = []
     for name, text in (
-        ("exposure_factor", "Exposure times {} would bring the growth back to zero, 95 % interval {} to {}."),
+        ("exposure_factor", "{} times the present exposure would bring the growth back to zero, 95 % interval {} to {}."),
         ("service_interval", "A service every {} " + evidence.effect_unit + " keeps the risk under its limit, "
          "95 % interval {} to {}."),
     ):  # fmt: skip
         found = [detail.get(key) for key in (name, f"{name}_low", f"{name}_high")]
-        if all(isinstance(value, int | float) and math.isfinite(value) for value in found):
+        if not all(isinstance(value, int | float) and math.isfinite(value) for value in found):
+            continue
+        if name == "service_interval" and found[0] == evidence.effect:
+            out.append("A service at that count keeps the risk under its limit.")
+        else:
             out.append(text.format(*(words.number_text(float(str(value))) for value in found)))
     return out + [words.sentence(f"{reason}.") for reason in detail.get("refusals", [])]
 

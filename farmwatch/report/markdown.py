@@ -13,6 +13,7 @@ from farmwatch.report import words
 from farmwatch.report.contents import WeeklyContents
 from farmwatch.report.finding_part import FindingPart
 from farmwatch.report.page import clean, ratio_words
+from farmwatch.report.room import RoomPart
 from farmwatch.report.subjects import SubjectRow
 from farmwatch.report.text import plain
 
@@ -60,9 +61,13 @@ def markdown_page(contents: WeeklyContents) -> str:
         )
     out += ["", "## The room", "", *(f"- {safe(line)}" for line in c.room.lines)]
     out += [f"- {safe(picture.alt)}" for picture in c.room.daily]
+    if c.room.mix:
+        out += ["", *_mix(c.room)]
     for title, rows in (("Printer", c.printers), ("Lot", c.lots)):
         if rows:
             out += ["", f"## Every {title.lower()}", "", *_subjects(title, rows, c.unit)]
+    if c.printers or c.lots:
+        out += ["", safe(c.expected_means)]
     out += ["", "## Before you touch anything", "", *(f"- {safe(line)}" for line in c.safety), ""]
     return "\n".join(out)
 
@@ -76,11 +81,11 @@ def _part(part: FindingPart) -> list[str]:
         out += ["", "What may be behind it:", ""]
         out += [f"- {percent(cause.probability)} {safe(cause.name)} ({cause.likelihood})" for cause in part.causes]
     if part.mend:
-        out += ["", f"If it is the first: {safe(part.mend)}"]
+        out += ["", f"{part.mend_lead}: {safe(part.mend)}"]
     if part.caution:
         out += ["", f"Before you do any of this: {safe(part.caution)}"]
     if part.checks:
-        out += ["", "What to check next:", ""]
+        out += ["", f"{part.checks_lead}:", ""]
         for place, check in enumerate(part.checks, 1):
             how = f" {safe(check.how)}" if check.how else ""
             out.append(f"{place}. {safe(check.check)} ({safe(check.cost)}).{how}")
@@ -103,6 +108,13 @@ def _subjects(title: str, rows: tuple[SubjectRow, ...], unit: str) -> list[str]:
             )
             for row in rows
         ],
+    )
+
+
+def _mix(room: RoomPart) -> list[str]:
+    heads = (words.sentence(room.mix_title), "Plates this week", "Share this week", "Share in the weeks before")
+    return _table(
+        heads, [(row.name, str(row.plates), f"{row.share:.0f} %", f"{row.share_before:.0f} %") for row in room.mix]
     )
 
 

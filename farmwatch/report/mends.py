@@ -73,7 +73,9 @@ def repair_words(finding: Finding) -> tuple[str, ...]:
     plates, failed, expected = (numbers.get(name, math.nan) for name in ("plates", "failures", "expected"))
     if math.isfinite(plates + failed + expected):
         due = words.number_text(round(expected, 1)) if expected >= 0.05 else "hardly any"
-        out.append(f"{words.count(plates, 'plate')} since: {words.number_text(failed)} failed, {due} were expected.")
+        out.append(
+            f"{words.count(plates, 'plate')} since: {words.number_text(failed)} failed of its sort, {due} were expected."
+        )
     if math.isfinite(numbers.get("after", math.nan)):
         out.append(f"Odds of failing against expected: {effect_words(repair)}.")
     held, broken = (numbers.get(name, math.nan) for name in ("plates_needed_if_held", "plates_needed_if_not"))

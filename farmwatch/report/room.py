@@ -83,7 +83,7 @@ def room_of(frames: Frames, week: Week, until: dt.date) -> RoomPart:
     load = np.bincount(at, minlength=DAYS_SHOWN).astype(float)
     daily.append(
         Daily(
-            "Load: plates started each day",
+            "Load: plates started each day, the last seven days dark",
             f"Plates started each day, {words.date(days[0])} to {words.date(days[-1])}: at most {load.max():.0f}.",
             "plates",
             days,
@@ -94,8 +94,10 @@ def room_of(frames: Frames, week: Week, until: dt.date) -> RoomPart:
     )
     weeks_before = max((week.first - start).days, 1) / 7.0
     usual = float((~this_week).sum()) / weeks_before
+    days_in = (until - week.first).days + 1
+    span = "this week" if days_in == 7 else f"in the first {words.count(days_in, 'day')} of this week"
     lines.append(
-        f"Load: {words.count(int(this_week.sum()), 'plate')} this week; {usual:.0f} in a usual week of the last four."
+        f"Load: {words.count(int(this_week.sum()), 'plate')} {span}; {usual:.0f} in a usual week of the last four."
     )
     mix_title, mix = _mix(recent, this_week)
     return RoomPart(tuple(lines), tuple(daily), mix_title, mix)

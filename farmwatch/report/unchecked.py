@@ -49,7 +49,7 @@ def in_short(rows: Sequence[NotChecked], most: int = 3) -> str:
     if not rows:
         return ""
     more = len(rows) - most
-    named = [row.what for row in rows[:most]] + ([f"{words.count(more, 'more kind')} of look"] if more > 0 else [])
+    named = [row.what for row in rows[:most]] + ([f"and {more} more"] if more > 0 else [])
     return f"Not checked: {'; '.join(named)}."
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING
 
+from farmwatch.causes.questions import spot_words
 from farmwatch.evidence import Evidence, Subject
 
 if TYPE_CHECKING:
@@ -270,6 +271,12 @@ def band(evidence: Evidence) -> str | None:
 
 def zone(code: str | None) -> str | None:
     return None if code is None else ZONE_WORDS.get(code, phrase(code))
+
+
+def place(evidence: Evidence) -> str | None:
+    """Where on the plate, a spot with its position as one stands before the machine; None where it is not about that."""
+    where, spot = zone(evidence.zone), spot_words(evidence)
+    return f"{where}, {spot}" if spot else where
 
 
 def began(evidence: Evidence) -> str:

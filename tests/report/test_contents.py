@@ -259,9 +259,13 @@ def test_a_watched_mend_says_how_many_plates_are_still_needed(case: Case) -> Non
     told = contents_for(case.night, (item,), SEEN).new[0]
     assert told.repair == (
         "Plate levelled on 3 Apr 2031.",
-        "4 plates since: 1 failed, 2.2 were expected.",
+        "4 plates since: 1 failed of its sort, 2.2 were expected.",
         "Odds of failing against expected: 5 times before, 0.45 times since (95 % interval 0.06 to 3).",
         "About 6 more plates will tell whether it held.",
+    )
+    assert (told.mend_lead, told.checks_lead) == (
+        "If it comes back, and is the first",
+        "What to check if it comes back",
     )
     repair["plates_needed_if_held"] = 34470.0
     endless = finding_of(1, one_of_each()["rate_shift"], status="watching", repair=repair)
@@ -293,10 +297,10 @@ def test_the_ledger_tells_a_mend_with_its_effect_and_interval(case: Case) -> Non
     assert rows[0].effect == "5.9 times before, 0.19 times since (95 % interval 0.01 to 1.8)"
     assert (rows[1].done, rows[1].effect) == ("", "")
     assert math.isnan(rows[1].after)
-    assert "12 plates since: 0 failed, 1.6 were expected." in rows[0].repair
+    assert "12 plates since: 0 failed of its sort, 1.6 were expected." in rows[0].repair
     rare = dataclasses.replace(mended, repair={**repair, "expected": 0.02})  # of a rare sign nearly none is expected
     said = contents_for(case.night, (rare,), SEEN).ledger[0].repair
-    assert "12 plates since: 0 failed, hardly any were expected." in said
+    assert "12 plates since: 0 failed of its sort, hardly any were expected." in said
 
 
 def test_whose_fault_is_told_by_each_without_the_other(case: Case) -> None:
@@ -467,3 +471,10 @@ def test_a_likely_cause_is_told_with_what_mends_it_and_its_caution(case: Case) -
     assert part.caution.count("safety data sheet") >= 1
     unsure = dataclasses.replace(case.findings[0], causes=case.findings[0].causes[1:])
     assert contents_for(case.night, (unsure,), SEEN).new[0].mend == ""
+
+
+def test_the_load_of_a_week_that_is_not_over_says_how_much_of_it_it_is(case: Case) -> None:
+    assert any(line.startswith("Load: 21 plates this week; ") for line in case.contents.room.lines)
+    second = dataclasses.replace(case.night, as_of=WEEK.first + dt.timedelta(days=1))
+    told = contents_for(second, (), ())
+    assert any(" plates in the first 2 days of this week; " in line for line in told.room.lines)

@@ -125,8 +125,19 @@ def test_what_stands_beside_is_called_by_its_name_and_failures_are_told_whole() 
     ]
     rate = one_of_each()["rate_shift"]
     told = " ".join(numbers(replace(rate, detail={**rate.detail, "also": beside})))
-    assert "Seen beside it: tilt of the thickness pads over the plate in mm, 0.85 against 0.0074 expected." in told
-    assert "Seen beside it: one height, 13 plates against 3.3 expected." in told
+    assert "Seen beside it (tilt of the thickness pads over the plate in mm): 0.85, where 0.0074 was expected." in told
+    assert "Seen beside it (one height): 13 plates failed, 3.3 were expected." in told
+
+
+def test_a_spot_is_told_with_its_place_on_the_plate() -> None:
+    front = one_of_each()["plate_pattern"]
+    assert words.place(front) == "the front of the plate"
+    spot = replace(front, zone="spot", detail={"x_mm": -43.6, "y_mm": 34.7, "radius_mm": 32.2})
+    assert words.place(spot) == "one small spot on the plate, 44 mm left of the middle and 35 mm behind it"
+    other = replace(spot, detail={"x_mm": 20.4, "y_mm": -8.0})
+    assert words.place(other) == "one small spot on the plate, 20 mm right of the middle and 8 mm in front of it"
+    assert words.place(replace(spot, detail={})) == "one small spot on the plate"
+    assert words.place(replace(front, zone=None)) is None
 
 
 def test_every_detector_has_its_words_and_every_picture_its_hand() -> None:
