@@ -155,20 +155,12 @@ def findings(farm_path: str, as_json: bool, status: str | None, as_of: dt.date |
 @click.option("--plates", is_flag=True, help="After every sentence, the plates on which it rests.")
 def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     """Tell the story of one finding: evidence, ranked causes, next checks."""
-    from farmwatch.causes.explain import as_text, tell
-    from farmwatch.causes.repairs import verdict_of
-    from farmwatch.nightly import causes_of_farm, context_of, history_of, look
+    from farmwatch.causes.explain import as_text
+    from farmwatch.one_finding import story_of
     from farmwatch.report.text import printable
-    from farmwatch.store import load_findings, nights
 
-    farm = open_farm(farm_path)
-    every = load_findings(farm)
-    finding = next((f for f in every if f.finding_id == finding_id), None)
-    if finding is None:
-        raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
-    night = look(history_of(farm), nights(farm)[-1], farm.settings, every)
-    story = tell(finding, causes_of_farm(farm), farm.settings, context_of(night), verdict_of(finding.repair))
-    click.echo("\n".join(printable(line) for line in as_text(story, plates).splitlines()))
+    told = as_text(story_of(open_farm(farm_path), finding_id), plates)
+    click.echo("\n".join(printable(line) for line in told.splitlines()))
 
 
 @main.command(short_help="Enter what a check on a finding showed.")
@@ -187,28 +179,12 @@ def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: 
 
     `farmwatch explain FINDING_ID` names the checks and their possible results.
     """
-    import tempfile
+    from farmwatch.one_finding import enter_check
+    from farmwatch.report.collected import file_words
 
-    from farmwatch.causes.entered import check_row
-    from farmwatch.collect import collect as take
-    from farmwatch.nightly import causes_of_farm
-    from farmwatch.report.collected import summary_text
-    from farmwatch.report.text import printable
-    from farmwatch.store import last_printer, load_findings
-
-    farm = open_farm(farm_path)
-    finding = next((f for f in load_findings(farm) if f.finding_id == finding_id), None)
-    if finding is None:
-        raise click.ClickException(f"no finding of that id: {printable(finding_id)}; farmwatch findings lists them")
-    place = printer_id or last_printer(farm, finding)
-    row = check_row(finding, check, result, dt.datetime.now(dt.UTC), place, causes_of_farm(farm))
-    with tempfile.TemporaryDirectory() as folder:
-        # through the same door as every other row, so that a rebuild finds it again
-        path = Path(folder) / f"service.check-{os.getpid()}.jsonl"
-        path.write_text(json.dumps(row) + "\n", encoding="utf-8")
-        summary = take(farm, [path], None)
+    summary = enter_check(open_farm(farm_path), finding_id, check, result, printer_id)
     if summary.trouble:
-        raise click.ClickException(summary_text(summary, farm.quarantine).splitlines()[0])
+        raise click.ClickException(file_words(summary.files[0]))
     click.echo(f"{finding_id}: {check} {result} entered; the next nightly weighs it.")
 
 
@@ -342,16 +318,12 @@ def mirror(uri: str, farm_path: str) -> None:
 def rebuild(farm_path: str) -> None:
     """Make the records anew from the kept deliveries alone."""
     from farmwatch.collect import rebuild as make_anew
-    from farmwatch.report.collected import summary_text
+    from farmwatch.report.collected import total_words
 
     farm = open_farm(farm_path)
     with progress_bar("rebuilding", quiet=False) as bar:
         summary = make_anew(farm, bar)
-    click.echo(
-        summary_text(summary, farm.quarantine).splitlines()[-1]
-        if summary.files
-        else "no deliveries are kept: nothing to rebuild"
-    )
+    click.echo(total_words(summary) if summary.files else "no deliveries are kept: nothing to rebuild")
 
 
 @main.command(short_help="Stay up and run the jobs on the farm's clock.")

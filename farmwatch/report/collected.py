@@ -9,31 +9,35 @@ from farmwatch.report import words
 from farmwatch.report.text import printable
 
 if TYPE_CHECKING:
-    from farmwatch.collect import CollectSummary
+    from farmwatch.collect.summary import CollectSummary, FileReport
+
+
+def file_words(file: FileReport) -> str:
+    """What became of one file, in a line."""
+    if file.error is not None:
+        return f"{printable(file.file)}: cannot be read, left where it is: {printable(file.error)}"
+    bad = sum(file.quarantined.values())
+    reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
+    return (
+        f"{printable(file.file)}: {words.count(file.rows, 'row')} of {file.table}: {file.taken} taken, "
+        f"{file.replaced} replaced, {file.unchanged} unchanged, {bad} quarantined"
+        + (f" ({reasons})" if reasons else "")
+    )
+
+
+def total_words(summary: CollectSummary) -> str:
+    """What became of all files together, in a line."""
+    total, unreadable = summary.totals, len(summary.unreadable)
+    return (
+        f"{words.count(total.rows, 'row')}: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
+        f"{sum(total.quarantined.values())} quarantined; {words.count(unreadable, 'file')} unreadable"
+    )
 
 
 def summary_text(summary: CollectSummary, quarantine: Path) -> str:
     """What a collect did, for a person: a line a file, then what to look at. ``quarantine``: where refused rows lie."""
-    lines = []
-    for file in summary.files:
-        if file.error is not None:
-            lines.append(f"{printable(file.file)}: cannot be read, left where it is: {printable(file.error)}")
-            continue
-        bad = sum(file.quarantined.values())
-        reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
-        lines.append(
-            f"{printable(file.file)}: {words.count(file.rows, 'row')} of {file.table}: {file.taken} taken, "
-            f"{file.replaced} replaced, {file.unchanged} unchanged, {bad} quarantined"
-            + (f" ({reasons})" if reasons else "")
-        )
-    total = summary.totals
-    unreadable = len(summary.unreadable)
-    lines.append(
-        f"{words.count(total.rows, 'row')}: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
-        f"{sum(total.quarantined.values())} quarantined; {words.count(unreadable, 'file')} unreadable"
-        if summary.files
-        else "no files to take"
-    )
+    lines = [file_words(file) for file in summary.files]
+    lines.append(total_words(summary) if summary.files else "no files to take")
     for recheck in summary.rechecked:
         if recheck.quarantined or recheck.released:
             lines.append(
