@@ -11,8 +11,9 @@ from farmwatch.detectors.cells import _cut
 from farmwatch.detectors.part_columns import Measures, Numbers, Words, unfolded
 
 
-def test_numbers_keep_the_smallest_type_that_holds_them_all(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(part_columns, "FIRST_ROWS", 2)
+@pytest.mark.parametrize("room", [2, 64])
+def test_numbers_keep_the_smallest_type_that_holds_them_all(monkeypatch: pytest.MonkeyPatch, room: int) -> None:
+    monkeypatch.setattr(part_columns, "FIRST_ROWS", room)
     pieces = [np.array([], np.int8), np.array([1, 2, 3], np.int8), np.array([300], np.int16), np.array([4], np.int8)]
     numbers = Numbers()
     for piece in pieces:
@@ -22,6 +23,8 @@ def test_numbers_keep_the_smallest_type_that_holds_them_all(monkeypatch: pytest.
     assert taken.tolist() == [4, 300, 1, 2, 3]
     assert taken.dtype == np.int16
     assert not len(numbers.values)
+    numbers.add(np.array([-7], np.int8))
+    assert numbers.values.tolist() == [-7]
 
 
 def test_words_are_sorted_categories_whatever_order_they_came_in() -> None:
@@ -37,7 +40,22 @@ def test_words_are_sorted_categories_whatever_order_they_came_in() -> None:
 def test_words_of_no_rows_have_no_categories() -> None:
     words = Words()
     words.add(pd.Series([], dtype="str"))
-    assert len(words.take(np.zeros(0, np.int64))) == 0
+    taken = words.take(np.zeros(0, np.int64))
+    assert len(taken) == 0
+    assert taken.categories.dtype == "str"
+
+
+def test_more_words_and_measures_than_two_bytes_name_come_back_as_they_were() -> None:
+    number = np.random.default_rng(8).permutation(40_000)
+    pieces = number[:30_000], number[20_000:]  # the second piece brings those too many, and some of the first again
+    order = np.arange(len(number) + 10_000)[::-1]
+    words, measures = Words(), Measures()
+    for piece in pieces:
+        words.add(pd.Series(piece.astype(str), dtype="str"))
+        measures.add(piece / 8.0)
+    all_of_them = np.concatenate(pieces)[order]
+    np.testing.assert_array_equal(np.asarray(words.take(order)), all_of_them.astype(str))
+    np.testing.assert_array_equal(unfolded(pd.Series(measures.take(order))), all_of_them / 8.0)
 
 
 @pytest.mark.parametrize("most", [1 << 15, 4, 2])
