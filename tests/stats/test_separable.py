@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from farmwatch.stats.separable import reading_rivals, rivals
+from farmwatch.stats.separable import _Plates, reading_rivals, rivals
 from farmwatch.stats.separating import readings_to_separate
 
 PRINTER, LOT, DESIGN = 0, 1, 2
 
 
-def plates(seed: int, on_others: int, effect: float, guilty: str) -> dict[str, np.ndarray]:
+def plates(seed: int, on_others: int, effect: float, guilty: str, usual: float = -3.0) -> dict[str, np.ndarray]:
     """Printer 0 runs lot 0 on 60 plates; ``on_others`` plates of lot 0 stand on other printers; 300 plates of neither."""
     rng = np.random.default_rng(seed)
     printer = np.concatenate([np.zeros(60, int), rng.integers(1, 8, on_others + 300)])
@@ -18,7 +18,7 @@ def plates(seed: int, on_others: int, effect: float, guilty: str) -> dict[str, n
     codes = np.column_stack([printer, lot, rng.integers(0, 10, len(lot))])
     bad = (printer == 0) if guilty == "printer" else (lot == 0)
     trials = rng.integers(4, 12, len(lot))
-    offset = np.full(len(lot), -3.0)
+    offset = np.full(len(lot), usual)
     return {
         "failures": rng.binomial(trials, expit(offset + effect * bad)),
         "trials": trials,
@@ -58,11 +58,12 @@ def test_a_few_plates_elsewhere_are_not_enough() -> None:
     assert found[0].only_rival == 3
 
 
-def test_costs_are_differences_of_maxima() -> None:
-    """Second route: the penalised maxima by a general optimiser."""
+@pytest.mark.parametrize("offset", [-3.0, 0.5])
+def test_costs_are_differences_of_maxima(offset: float) -> None:
+    """Second route: the penalised maxima by a general optimiser, where failures are few and where they are many."""
     from scipy.optimize import minimize
 
-    data = plates(4, 5, 1.5, "printer")
+    data = plates(4, 5, 1.5, "printer", offset)
     weights = np.linspace(0.4, 1.0, len(data["trials"]))
     found = rivals(suspect=(PRINTER, 0), weights=weights, cost_limit=6.0, **data)
     rival = next(rival for rival in found if (rival.factor, rival.level) == (LOT, 0))
@@ -80,6 +81,41 @@ def test_costs_are_differences_of_maxima() -> None:
     assert rival.cost_without_suspect == pytest.approx(both - best(columns[:, 1:]), abs=1e-6)
     assert rival.cost_without_rival == pytest.approx(both - best(columns[:, :1]), abs=1e-6)
     assert -1 < rival.correlation < 0
+
+
+def test_the_first_look_is_what_one_step_of_newton_from_no_effect_gains() -> None:
+    """Second route: slope and curvature of the penalised log-likelihood by differences."""
+    data = plates(9, 30, 1.0, "lot")
+    weights = np.linspace(0.4, 1.0, len(data["trials"]))
+    lot, asked, step = data["codes"][:, LOT], np.array([4, 0, 2]), 1e-3
+    each = _Plates(data["failures"], data["trials"], data["offset"], weights, 1.5).score_gains(lot, asked)
+    for found, level in zip(each, asked, strict=True):
+
+        def value(effect: float, level: int = level) -> float:
+            linear = data["offset"] + effect * (lot == level)
+            inside = weights @ (data["failures"] * linear - data["trials"] * np.logaddexp(0, linear))
+            return float(inside - 0.5 * (effect / 1.5) ** 2)
+
+        low, middle, high = value(-step), value(0.0), value(step)
+        slope, curvature = (high - low) / (2 * step), (2 * middle - low - high) / step**2
+        assert found == pytest.approx(0.5 * slope**2 / curvature, rel=1e-4)
+
+
+@pytest.mark.parametrize(("elsewhere", "named"), [(4, False), (7, True)])
+def test_who_explains_less_than_half_of_a_small_excess_is_no_rival(elsewhere: int, named: bool) -> None:
+    """Ten plates of the suspect alone, ten of both, ten of the other alone; leaving the suspect out costs little either way."""
+    failures = np.concatenate([np.arange(10) < count for count in (9, 10, elsewhere)])
+    codes = np.repeat([[0, 1], [0, 0], [1, 0]], 10, axis=0)
+    found = rivals(failures, np.full(30, 10), np.full(30, -3.0), codes, (0, 0))
+    assert [(rival.factor, rival.level, rival.reason) for rival in found] == ([(1, 0, "cheap")] if named else [])
+
+
+def test_the_closest_rival_comes_first() -> None:
+    data = plates(3, 3, 1.5, "printer")
+    data["codes"][:, DESIGN] = data["codes"][:, PRINTER]  # nothing tells these two apart, three plates the lot
+    found = rivals(suspect=(PRINTER, 0), **data)
+    assert [rival.factor for rival in found] == [DESIGN, LOT]
+    assert found[0].cost_without_suspect < found[1].cost_without_suspect
 
 
 def test_without_an_excess_there_is_nothing_to_share_out() -> None:
@@ -133,6 +169,9 @@ def test_a_measure_that_stepped_with_a_lot_has_it_as_its_rival_until_the_lot_ran
     found = reading_rivals(suspect=(0, 0), error_sd=1.0, **readings(1, 0, "printer"))
     assert [(rival.factor, rival.level, rival.reason) for rival in found] == [(LOT, 0, "aliased")]
     assert (found[0].shared, found[0].only_suspect, found[0].only_rival) == (60, 0, 0)
+    gaps = readings(1, 0, "printer")
+    gaps["level"] = 2 * gaps["level"]  # numbers that no reading has
+    assert reading_rivals(suspect=(0, 0), error_sd=1.0, **gaps) == found
     for seed in range(5):
         assert reading_rivals(suspect=(0, 0), error_sd=1.0, **readings(seed, 40, "printer")) == ()
         wrong = reading_rivals(suspect=(0, 0), error_sd=1.0, **readings(seed, 60, "lot"))
@@ -197,5 +236,8 @@ def test_names_that_mostly_go_together_are_correlated_though_leaving_the_suspect
     risk = expit(offset + design @ mode)
     covariance = np.linalg.inv(design.T @ ((trials * risk * (1 - risk))[:, None] * design) + np.eye(2) / 1.5**2)
     assert rival.correlation == pytest.approx(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]), rel=1e-4)
+    # up to twice the limit it may cost
+    assert rivals(failures, trials, offset, codes, (0, 0), cost_limit=0.51 * rival.cost_without_suspect) == (rival,)
+    assert rivals(failures, trials, offset, codes, (0, 0), cost_limit=0.49 * rival.cost_without_suspect) == ()
     # a stricter eye lets it go: what costs that much to leave out has no rival among the loosely tied
     assert rivals(failures, trials, offset, codes, (0, 0), correlation_limit=0.97) == ()
