@@ -106,14 +106,20 @@ def tell(
 
 
 def as_text(story: Story, plates: bool = False, width: int = 100) -> str:
-    """The story as plain text; with ``plates`` every sentence is followed by the plates on which it rests."""
+    """The story as plain text; with ``plates`` every sentence is followed by the plates on which it rests, the same ones
+    listed once and called by a number from then on.
+    """
     out = [story.title, "=" * len(story.title)]
+    lists: dict[tuple[str, ...], int] = {}
     for paragraph in story.paragraphs:
         out += ["", paragraph.heading, "-" * len(paragraph.heading)]
         for sentence in paragraph.sentences:
             out += textwrap.wrap(sentence.text, width, initial_indent="- ", subsequent_indent="  ")
             if plates and sentence.run_ids:
-                listed = f"plates ({len(sentence.run_ids)}): {', '.join(sentence.run_ids)}"
+                known = sentence.run_ids in lists
+                number = lists.setdefault(sentence.run_ids, len(lists) + 1)
+                names = "as above" if known else ", ".join(sentence.run_ids)
+                listed = f"plates, list {number} ({len(sentence.run_ids)}): {names}"
                 out += textwrap.wrap(
                     listed, width, initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False
                 )
@@ -146,7 +152,7 @@ def _unsought(evidence: Evidence) -> str | None:
 
 def _counted(evidence: Evidence, name: str) -> str:
     """How many failed of how many, and what was expected, in the terms of each kind."""
-    sign = f" with the sign {evidence.sign.replace('_', ' ')}" if evidence.sign else ""
+    sign = f' with the sign "{evidence.sign.replace("_", " ")}"' if evidence.sign else ""
     most = f", most{sign}," if sign else ""  # a pattern is of every sign, and names the one that leads
     every, expected = _number(evidence.opportunities), _number(evidence.expected)
     seen = _number(round(evidence.observed)) if np.isfinite(evidence.observed) else "?"
@@ -250,7 +256,7 @@ def _questions(finding: Finding, pattern: Pattern) -> Paragraph:
             sentences += [Sentence(_full(age.words)) for age in pattern.ages]
         elif question in made_of:
             part = made_of[question]
-            more = f"{evidence.sign.replace('_', ' ')} is what there is more of; " if evidence.sign else ""
+            more = f'"{evidence.sign.replace("_", " ")}" is what there is more of; ' if evidence.sign else ""
             more = more if question == "signs" and part.counts.astype(bool).sum() > 1 else ""
             sentences.append(Sentence(f"{lead}: {more}{part.words}.", part.run_ids))
         elif question in told_of:

@@ -112,7 +112,7 @@ def _rows(
     for entered in pattern.entered:
         place = list(table.checks[entered.check].results).index(entered.result)
         chances = doubted(table.results[entered.check], settings)[:, place]
-        add(f"{table.checks[entered.check].title}: {table.checks[entered.check].results[entered.result]}",
+        add(f"the check {entered.check} showed: {table.checks[entered.check].results[entered.result]}",
             np.log(np.maximum(chances, 1e-6)), 1.0)  # fmt: skip
     if not single:
         return (), np.zeros((0, len(CODES))), np.zeros((0, len(first)))

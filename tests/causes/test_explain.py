@@ -51,7 +51,7 @@ def test_failures_are_told_whole(finding: Callable[..., Finding], table: CauseTa
     led = as_text(
         tell(finding(kind="height_pattern", band="base", unit="plates", sign="off_plate"), table, settings), width=400
     )
-    assert "24 failed in the base layers, most with the sign off plate, since" in led
+    assert '24 failed in the base layers, most with the sign "off plate", since' in led
 
 
 def test_a_measure_is_called_by_its_name(
@@ -117,7 +117,8 @@ def test_sentences_list_their_plates_on_demand(
 ) -> None:
     story = tell(finding(run_ids=("R-17", "R-18")), table, settings)
     assert "R-17" not in as_text(story)
-    assert "plates (2): R-17, R-18" in as_text(story, plates=True)
+    assert "plates, list 1 (2): R-17, R-18" in as_text(story, plates=True)
+    assert "plates, list 1 (2): as above" in as_text(story, plates=True)
     assert story.paragraphs[0].sentences[0].run_ids == ("R-17", "R-18")
 
 
