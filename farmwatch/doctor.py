@@ -1,8 +1,11 @@
-"""Look a farm's folder over whole: files, keys, findings, jobs, and the records against the kept deliveries."""
+"""Look a farm's folder over whole: its table of causes, files, keys, findings, jobs, and the records against the kept
+deliveries."""
 
 from __future__ import annotations
 
+from farmwatch.causes.table import CausesError
 from farmwatch.collect.audit import examine_deliveries
+from farmwatch.nightly import causes_of_farm
 from farmwatch.store import Farm
 from farmwatch.store.doctor import Trouble, examine_rest, examine_tables
 
@@ -19,7 +22,19 @@ def examine(farm: Farm, against_deliveries: bool = True) -> list[Trouble]:
     with farm.writer(WAIT_S):
         tables = examine_tables(farm)
         # records that cannot be read cannot be compared
-        return [*tables, *examine_rest(farm), *examine_deliveries(farm, against_deliveries and not tables)]
+        rest = [*examine_rest(farm), *examine_deliveries(farm, against_deliveries and not tables)]
+        return [*_own_causes(farm), *tables, *rest]
+
+
+def _own_causes(farm: Farm) -> list[Trouble]:
+    """The farm's own table of causes, where it has one: no night runs with one that does not hold."""
+    try:
+        causes_of_farm(farm)
+    except CausesError as error:
+        path = str(farm.path / "causes.toml")
+        what = str(error).removeprefix(f"{path}: ")
+        return [Trouble(path, what, "mend it, or move it away: without it the shipped table stands")]
+    return []
 
 
 def trouble_text(troubles: list[Trouble]) -> str:

@@ -6,18 +6,34 @@ not fit is refused with the file, the key and the reason.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 Count = Annotated[int, Field(ge=1)]
-ClockTime = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+
+
+def _clock_time(value: str) -> str:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+        raise ValueError(f"no time of day like 04:30: {value!r}")
+    return value
+
+
+def _web_address(value: str) -> str:
+    if not re.fullmatch(r"(https?://\S+)?", value):
+        raise ValueError(f"no address like https://hooks.example.org/farm: {value!r}")
+    return value
+
+
+ClockTime = Annotated[str, AfterValidator(_clock_time)]
+WebAddress = Annotated[str, AfterValidator(_web_address)]
 
 
 class SettingsError(Exception):
@@ -246,7 +262,7 @@ class ScheduleSection(Section):
     mail_port: Annotated[int, Field(ge=1, le=65535)]
     mail_security: Literal["starttls", "tls", "none"]
     mail_user: str
-    webhook_url: Annotated[str, Field(pattern=r"^(https?://[^\s]+)?$")]
+    webhook_url: WebAddress
     timeout_s: Positive
 
 
@@ -303,10 +319,15 @@ def load_settings(farm_toml: Path | None = None) -> Settings:
     try:
         return Settings.model_validate(merged)
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        reason = "unknown key" if first["type"] == "extra_forbidden" else first["msg"]
-        raise SettingsError(f"{farm_toml or shipped('settings.toml')}: {key}: {reason}") from None
+        key = ".".join(str(part) for part in error.errors()[0]["loc"])
+        raise SettingsError(f"{farm_toml or shipped('settings.toml')}: {key}: {first_reason(error)}") from None
+
+
+def first_reason(error: ValidationError) -> str:
+    """Why the first key that does not fit was refused, in plain words: of any file that people write."""
+    first = error.errors()[0]
+    plain = {"extra_forbidden": "unknown key", "missing": "is missing"}
+    return plain.get(first["type"], first["msg"].removeprefix("Value error, "))
 
 
 def _read(path: Path) -> dict[str, Any]:

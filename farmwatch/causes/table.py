@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from farmwatch.causes.questions import CAUSES, CODES, COUNTERS, DISTRIBUTIONS, EVENTS, UNKNOWN, YES_NO
 from farmwatch.records import ACTIONS, SIGNS
-from farmwatch.settings import shipped
+from farmwatch.settings import first_reason, shipped
 
 Chance = Annotated[float, Field(ge=0.0, le=1.0)]
 Shares = dict[str, Chance]
@@ -198,10 +198,8 @@ def load_causes(farm_causes: Path | None = None) -> CauseTable:
     try:
         return _compile(_File.model_validate(table))
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        reason = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
-        raise CausesError(f"{path}: {key + ': ' if key else ''}{reason}") from None
+        key = ".".join(str(part) for part in error.errors()[0]["loc"])
+        raise CausesError(f"{path}: {key + ': ' if key else ''}{first_reason(error)}") from None
 
 
 @cache

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from farmwatch.collect.columns import read_column
 from farmwatch.collect.rules import WORDS
 from farmwatch.records import TABLES, Column
+from farmwatch.settings import first_reason
 
 Heading = Annotated[str, Field(min_length=1)]
 _WHOLE = re.compile(r"[0-9]{1,9}(\.0*)?")
@@ -163,10 +164,9 @@ def read_map(data: bytes, shown: str) -> SheetMap:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise MapError(f"{shown}: not TOML: {error}") from None
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for place, part in enumerate(first["loc"]) if not _is_frame(first["loc"], place))
-        reason = "unknown key" if first["type"] == "extra_forbidden" else first["msg"].removeprefix("Value error, ")
-        raise MapError(f"{shown}: {key}: {reason}") from None
+        loc = error.errors()[0]["loc"]
+        key = ".".join(str(part) for place, part in enumerate(loc) if not _is_frame(loc, place))
+        raise MapError(f"{shown}: {key}: {first_reason(error)}") from None
     if not sheet.tables:
         raise MapError(f"{shown}: names no table; a map needs a section such as [runs]")
     for table, mapped in sheet.tables.items():

@@ -65,7 +65,7 @@ def test_no_file_of_the_farm_is_no_error(tmp_path: Path) -> None:
         ("[causes.film_worn]\ncautions = ['luck']", "causes.film_worn.cautions: no caution of that name: 'luck'"),
         ("[causes.film_worn]\nodds = 3", "causes.film_worn.odds: unknown key"),
         ("[causes.film_worn]\nprior = -1", "causes.film_worn.prior: Input should be greater than or equal to 0"),
-        ("[causes.gremlins]\nprior = 1", "causes.gremlins.title: Field required"),
+        ("[causes.gremlins]\nprior = 1", "causes.gremlins.title: is missing"),
         ("[checks.new_film]\nhours = 0", "checks.new_film.hours: Input should be greater than 0"),
         ("[checks.new_film]\notherwise = { clears = 0.5, stays = 0.2 }", "adds up to 0.7 with every result named, must be 1"),
         ("[checks.new_film]\notherwise = { clears = 1.0 }", "otherwise: must give every result a share"),

@@ -54,6 +54,15 @@ def content(farm: Farm) -> dict[str, pa.Table]:
     return {table: farm.read_arrow(table) for table in TABLES}
 
 
+def test_a_table_of_causes_that_does_not_hold_is_named(farm: Farm) -> None:
+    own = farm.path / "causes.toml"
+    own.write_text("[causes.gremlins]\nprior = 1\n")
+    found = examine(farm, against_deliveries=False)
+    assert [(trouble.where, trouble.what) for trouble in found] == [(str(own), "causes.gremlins.title: is missing")]
+    own.write_text("[causes.film_worn]\nprior = 2.0\n")
+    assert examine(farm, against_deliveries=False) == []
+
+
 def test_a_sound_farm(farm: Farm) -> None:
     before = {path: path.read_bytes() for path in farm.path.rglob("*") if path.is_file() and path.name != ".lock"}
     assert examine(farm) == []
