@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from farmwatch.report.text import printable
+from farmwatch.report.words import count
 from farmwatch.schedule.periods import Period, candidates, held_back, standing
 from farmwatch.schedule.recipes import RECIPES, Reading
 from farmwatch.store import Farm, StoreError
@@ -65,7 +66,9 @@ def _run_all(farm: Farm, clock: Clock, stopping: Callable[[], bool]) -> Outcome:
     ledger, bad = load_jobs(farm)
     lines, failed = [], False
     if bad:
-        lines.append(f"{LEDGER_FILE}: {len(bad)} lines that nobody can read are left out; what they told may run again")
+        lines.append(
+            f"{LEDGER_FILE}: {count(len(bad), 'line')} that nobody can read left out; what stood there may run again"
+        )
         write_log(farm, clock(), lines[-1])
     lines += _own_up(farm, ledger, clock)
     reading = Reading()

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from farmwatch.records import TABLES
 from farmwatch.report.text import printable
+from farmwatch.report.words import count
 from farmwatch.schedule.periods import JOBS, Period, candidates, held_back, standing, upcoming
 from farmwatch.settings import Settings
 from farmwatch.store import Farm, StoreError
@@ -147,14 +148,21 @@ def _clock(text: str) -> str:
     return text[:16].replace("T", " ")
 
 
+def _days(days: float) -> str:
+    """In hours below two days, in whole days from ten on."""
+    if days < 2.0:
+        return count(round(24.0 * days), "hour")
+    return f"{days:.0f} days" if days >= 10.0 else f"{days:.1f} days"
+
+
 def _silent_lines(printers: list[dict[str, Any]]) -> list[str]:
     silent = [one for one in printers if one["silent"]]
     if len(silent) > 1 and len(silent) == sum(one["days"] is not None for one in printers):
         newest_days = min(one["days"] for one in silent)
-        return [f"no printer reports: the last run of any ended {newest_days:.1f} days ago; do the files still come?"]
+        return [f"no printer reports: the last run of any ended {_days(newest_days)} ago; do the files still come?"]
     return [
         f"stopped reporting: {one['printer_id']}, last run ended {_clock(one['last_run_ended'])}, "
-        f"{one['days']:.1f} days ago{_habit(one)}"
+        f"{_days(one['days'])} ago{_habit(one)}"
         for one in silent
     ]
 
@@ -166,18 +174,18 @@ def _future_lines(printers: list[dict[str, Any]]) -> list[str]:
         return []
     days = max(-float(one["days"]) for one in ahead)
     if len(ahead) == 1:
-        return [f"a wrong clock? The last run of {ahead[0]['printer_id']} ends in the future, {days:.1f} days from now"]
-    return [f"a wrong clock? The last runs of {len(ahead)} printers end in the future, up to {days:.1f} days from now"]
+        return [f"a wrong clock? The last run of {ahead[0]['printer_id']} ends in the future, {_days(days)} from now"]
+    return [f"a wrong clock? The last runs of {len(ahead)} printers end in the future, up to {_days(days)} from now"]
 
 
 def _habit(one: dict[str, Any]) -> str:
-    return "" if one["habit_days"] is None else f" (it rests up to {one['habit_days']:.1f} days as a habit)"
+    return "" if one["habit_days"] is None else f" (it rests up to {_days(one['habit_days'])} as a habit)"
 
 
 def _job_lines(job: dict[str, Any]) -> list[str]:
     last, good = job["last"], job["last_success"]
     if last is None:
-        return [f"{job['job']}: has not run yet"]
+        return [f"{job['job']}: the clock has not run it yet"]
     words = {
         "succeeded": f"succeeded {_clock(last['ended'] or last['started'])}",
         "failed": f"failed {_clock(last['ended'] or last['started'])} after {last['attempts']} "
@@ -216,7 +224,7 @@ def _fresh_lines(printers: list[dict[str, Any]], read: bool) -> list[str]:
         if one["days"] is None:
             lines.append(f"printer {one['printer_id']}: no run yet")
         elif one["days"] < 0:
-            lines.append(f"printer {one['printer_id']}: last run ends {-one['days']:.1f} days from now")
+            lines.append(f"printer {one['printer_id']}: last run ends {_days(-one['days'])} from now")
         else:
-            lines.append(f"printer {one['printer_id']}: last run ended {one['days']:.1f} days ago")
+            lines.append(f"printer {one['printer_id']}: last run ended {_days(one['days'])} ago")
     return lines

@@ -93,9 +93,8 @@ def _view(connection: duckdb.DuckDBPyConnection, name: str, files: list[Path], s
             f"FROM read_parquet([{listed}], union_by_name = true, hive_partitioning = false)"
         )
     except duckdb.Error as error:
-        raise StoreError(
-            f"{files[0].parent}: cannot be read ({one_line(error)}); farmwatch rebuild makes it anew"
-        ) from None
+        said = str(error).splitlines()[0]  # below it stands our own SQL
+        raise StoreError(f"{name}: cannot be read ({said}); farmwatch doctor says what to do") from None
 
 
 def _escaped(path: Path) -> str:

@@ -159,7 +159,7 @@ def test_a_damaged_ledger_costs_only_its_damaged_lines(farm: Farm, counted: Coun
     path.write_bytes(b"\n".join([*lines, b"\xff\x00", b"[]", b'{"job": 3}']))
     assert f"trouble: {LEDGER_FILE}: line {place + 1} cannot be read" in status_text(status_document(farm, NOON))
     outcome = run_due(farm, NOON)
-    assert outcome.lines[0].startswith(f"{LEDGER_FILE}: 4 lines that nobody can read are left out")
+    assert outcome.lines[0].startswith(f"{LEDGER_FILE}: 4 lines that nobody can read left out")
     assert counted.done[NIGHT] == 2
     assert sum(counted.done.values()) == len(counted.done) + 1
     assert load_jobs(farm)[1] == []

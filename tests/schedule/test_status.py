@@ -47,7 +47,7 @@ def test_an_empty_farm(farm: Farm) -> None:
     assert document["printers"] == []
     assert [item["last"] for item in document["jobs"]] == [None, None]
     text = status_text(document)
-    assert "nightly: has not run yet" in text
+    assert "nightly: the clock has not run it yet" in text
     assert "due: nightly 2031-02-10: since 2031-02-11 05:00" in text
     assert "next: weekly 2031-W07 at 2031-02-17 06:00" in text
 
@@ -86,7 +86,7 @@ def test_the_printer_that_stopped_is_named_first(farm: Farm, tmp_path: Path) -> 
     lines = status_text(document).splitlines()
     assert lines[1].startswith("stopped reporting: one overhaul")
     assert lines[2] == (
-        "stopped reporting: stopped, last run ended 2031-02-07 13:00, 4.0 days ago (it rests up to 0.5 days as a habit)"
+        "stopped reporting: stopped, last run ended 2031-02-07 13:00, 4.0 days ago (it rests up to 12 hours as a habit)"
     )
 
 
