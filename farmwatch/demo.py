@@ -17,7 +17,7 @@ from farmwatch.weekly import weekly
 TIMEZONE = "Europe/Paris"
 
 
-def demo(directory: Path, say: Callable[[str], object], progress: Callable[[dt.date], None] | None = None) -> Path:
+def demo(directory: Path, say: Callable[[str], object]) -> Path:
     """Make a farm at ``directory``, run the whole job on the sample data, return the report's path."""
     samples = shipped_samples()
     if (directory / "farm.toml").exists():
@@ -30,7 +30,12 @@ def demo(directory: Path, say: Callable[[str], object], progress: Callable[[dt.d
     first, last = history.plates["day"].agg(["min", "max"])
     count = (last - first).days + 1
     say(f"Analysing {count} nights, {first:%Y-%m-%d} to {last:%Y-%m-%d}, each with what was known by then ...")
-    found = nights(farm, history, first.date(), last.date(), causes_of_farm(farm), progress).findings
+
+    def month(night: dt.date) -> None:  # it takes a minute or more: somebody waits
+        if night.day == 1:
+            say(f"... {night:%Y-%m-%d}")
+
+    found = nights(farm, history, first.date(), last.date(), causes_of_farm(farm), month).findings
     say(findings_table(found))
     path = weekly(farm, Week.of(last.date()))
     live = [finding for finding in found if finding.status in ("open", "returned")]
