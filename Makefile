@@ -11,7 +11,7 @@ DEMO := demo-farm
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: demo test check lint types imports browser tests bench torture clean
+.PHONY: demo test check lint types imports browser tests bench characteristics torture clean
 
 demo: $(READY)
 	rm -rf $(DEMO)
@@ -48,8 +48,17 @@ browser:
 tests: $(READY) browser
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
+# how long, as ratios to plain references: half an hour; PRINTERS="24 100 1000" takes an hour more
+PRINTERS := 24 100
 bench: $(READY)
-	for table in benchmarks/*.py; do echo "== $$table"; $(BIN)/python $$table || exit 1; done
+	$(BIN)/python benchmarks/scale.py --printers $(PRINTERS)
+	$(BIN)/python benchmarks/libraries.py
+
+# how often right and how often false, of every method: hours
+SPEED := scale libraries door
+characteristics: $(READY)
+	for table in $(filter-out $(SPEED:%=benchmarks/%.py), $(wildcard benchmarks/*.py)); do \
+	  echo "== $$table"; $(BIN)/python $$table || exit 1; done
 
 # hours: kills, failures, full disks, damage, readers, mutated files, random deliveries (docs/torture.md)
 torture: $(READY)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 FindingKind = Literal[
     "rate_shift",
@@ -23,29 +23,8 @@ Direction = Literal["up", "down", "over", "under"]
 Status = Literal["open", "watching", "cleared", "returned", "faded"]
 CheckState = Literal["clear", "flagged", "too_few", "failed"]
 
-KINDS: tuple[FindingKind, ...] = (
-    "rate_shift",
-    "rate_level",
-    "plate_pattern",
-    "height_pattern",
-    "cure_offset",
-    "signal_shift",
-    "odd_run",
-    "wear",
-)
-SUBJECT_TYPES: tuple[SubjectType, ...] = (
-    "printer",
-    "lot",
-    "design",
-    "file",
-    "profile",
-    "wash",
-    "operator",
-    "room",
-    "family",
-    "run",
-    "farm",
-)
+KINDS: tuple[FindingKind, ...] = get_args(FindingKind)
+SUBJECT_TYPES: tuple[SubjectType, ...] = get_args(SubjectType)
 # the column of a plate's row that names the subject; a design names parts, and the farm needs no name
 PLATE_COLUMN: dict[str, str] = {
     "printer": "printer_id",
@@ -58,7 +37,7 @@ PLATE_COLUMN: dict[str, str] = {
     "family": "family",
     "run": "run_id",
 }
-STATUSES: tuple[Status, ...] = ("open", "watching", "cleared", "returned", "faded")
+STATUSES: tuple[Status, ...] = get_args(Status)
 ZONES = (
     "centre",
     "rim",

@@ -312,7 +312,7 @@ def load_settings(farm_toml: Path | None = None) -> Settings:
     """The shipped settings with those of ``farm_toml`` over them. Raises :class:`SettingsError`."""
     merged = {section: dict(keys) for section, keys in _defaults().items()}
     if farm_toml is not None:
-        for section, keys in _read(farm_toml).items():
+        for section, keys in read_toml(farm_toml, SettingsError).items():
             if not isinstance(keys, dict):
                 raise SettingsError(f"{farm_toml}: {section}: settings stand in sections, like [farm]")
             merged.setdefault(section, {}).update(keys)
@@ -330,10 +330,11 @@ def first_reason(error: ValidationError) -> str:
     return plain.get(first["type"], first["msg"].removeprefix("Value error, "))
 
 
-def _read(path: Path) -> dict[str, Any]:
+def read_toml(path: Path, refused: type[Exception]) -> dict[str, Any]:
+    """What stands in a TOML file; where it cannot be read ``refused`` is raised, with the file and the reason."""
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise SettingsError(f"{path}: cannot be read: {error.strerror}") from None
+        raise refused(f"{path}: cannot be read: {error.strerror}") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path}: not TOML: {error}") from None
+        raise refused(f"{path}: not TOML: {error}") from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -14,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from farmwatch.causes.questions import CAUSES, CODES, COUNTERS, DISTRIBUTIONS, EVENTS, UNKNOWN, YES_NO
 from farmwatch.records import ACTIONS, SIGNS
-from farmwatch.settings import first_reason, shipped
+from farmwatch.settings import first_reason, read_toml, shipped
 
 Chance = Annotated[float, Field(ge=0.0, le=1.0)]
 Shares = dict[str, Chance]
@@ -190,11 +189,11 @@ class CauseTable:
 
 def load_causes(farm_causes: Path | None = None) -> CauseTable:
     """The shipped table with a farm's ``causes.toml`` over it, where there is one. Raises :class:`CausesError`."""
-    table = _read(shipped("causes.toml"))
+    table = read_toml(shipped("causes.toml"), CausesError)
     path = shipped("causes.toml")
     if farm_causes is not None and farm_causes.exists():
         path = farm_causes
-        table = _merge(table, _read(farm_causes))
+        table = _merge(table, read_toml(farm_causes, CausesError))
     try:
         return _compile(_File.model_validate(table))
     except ValidationError as error:
@@ -206,7 +205,7 @@ def load_causes(farm_causes: Path | None = None) -> CauseTable:
 def load_signs() -> Mapping[str, str]:
     """What is seen, in plain words, for each code of ``sign``. Raises :class:`CausesError`."""
     path = shipped("signs.toml")
-    words = _read(path).get("signs", {})
+    words = read_toml(path, CausesError).get("signs", {})
     if set(words) != set(SIGNS):
         raise CausesError(f"{path}: signs: must hold exactly {', '.join(SIGNS)}")
     return dict(words)
@@ -223,15 +222,6 @@ def _merge(under: dict[str, Any], over: dict[str, Any], depth: int = 0) -> dict[
         mergeable = isinstance(value, dict) and isinstance(merged.get(key), dict) and not whole
         merged[key] = _merge(merged[key], value, depth + 1) if mergeable else value
     return merged
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise CausesError(f"{path}: cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CausesError(f"{path}: not TOML: {error}") from None
 
 
 def _compile(file: _File) -> CauseTable:

@@ -43,7 +43,8 @@ def known_coupons(night: Night) -> pd.DataFrame:
         day=records.local_dates(coupons["measured_at"]).to_numpy().astype("datetime64[D]").astype(int)
     )
     words = dict.fromkeys(("printer_id", "lot_id", "profile", "resin"), "str")
-    runs = night.plates[["run_id", "exposure_s", *words]].astype(words).set_index("run_id")
+    plates = night.plates[["run_id", "exposure_s", *words]]
+    runs = plates[plates["run_id"].isin(coupons["run_id"])].astype(words).set_index("run_id")
     for name in ("printer_id", "lot_id"):
         own = coupons["run_id"].map(runs[name])
         coupons[name] = coupons[name].where(coupons[name].notna(), own)
@@ -54,15 +55,15 @@ def known_coupons(night: Night) -> pd.DataFrame:
     if coupons["profile"].isna().any():
         # pieces printed for themselves are printed as their lot, or else their resin, is usually printed
         for name in ("lot_id", "resin"):
-            usual = coupons[name].map(_usual_profile(runs, name))
+            usual = coupons[name].map(_usual_profile(plates, name))
             coupons["profile"] = coupons["profile"].where(coupons["profile"].notna(), usual)
     return coupons.sort_values(["measured_at", "coupon_id"], ignore_index=True)
 
 
 def _usual_profile(plates: pd.DataFrame, name: str) -> pd.Series:
-    counts = plates.groupby([name, "profile"], sort=True).size().sort_values(ascending=False, kind="stable")
-    usual = counts.reset_index().drop_duplicates(name)
-    return usual.set_index(name)["profile"]
+    counts = plates.groupby([name, "profile"], sort=True, observed=True).size()
+    usual = counts.sort_values(ascending=False, kind="stable").reset_index().drop_duplicates(name)
+    return usual.astype({name: "str", "profile": "str"}).set_index(name)["profile"]
 
 
 def growth_sessions(coupons: pd.DataFrame, gross_error_mm: float) -> Sessions:
