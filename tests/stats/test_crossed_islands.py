@@ -10,11 +10,12 @@ from farmwatch.stats.crossed import CrossedFit, fit_crossed
 from farmwatch.stats.crossed_design import Bordered, Design
 from farmwatch.stats.crossed_islands import Archipelago, IslandDesign, in_islands
 
-LEVELS = (84, 120, 101, 305, 3)  # printers, lots, designs, files, profiles: four rooms, each with its own but the last
+LEVELS = (84, 120, 101, 305, 4)  # printers, lots, designs, files, profiles: four rooms, each with its own but the last
 
 
 def rows(seed: int, rooms: int = 4, number: int = 4000) -> dict[str, np.ndarray]:
-    """Cells of rooms that share three profiles; some names are missing, one design is never printed, five rows name nothing."""
+    """Cells of rooms that share three profiles; some names are missing, one design is never printed, and five rows name
+    nothing but a profile of theirs alone."""
     rng = np.random.default_rng(seed)
     room = rng.integers(0, rooms, number)
     design = room * 25 + rng.integers(0, 25, number)
@@ -23,14 +24,16 @@ def rows(seed: int, rooms: int = 4, number: int = 4000) -> dict[str, np.ndarray]
         design * 3 + rng.integers(0, 3, number), rng.integers(0, 3, number),
     ])  # fmt: skip
     codes[rng.random(codes.shape) < 0.02] = -1
-    codes[:5] = -1
+    codes[:5] = -1, -1, -1, -1, 3
     fixed = np.column_stack([np.ones(number), rng.normal(size=number)])
-    linear = -2.0 + 0.3 * fixed[:, 1]
+    offset = rng.normal(0.0, 0.3, number)
+    linear = offset - 2.0 + 0.3 * fixed[:, 1]
     for factor, count in enumerate(LEVELS):
         linear = linear + np.append(rng.normal(0.0, 0.5, count), 0.0)[codes[:, factor]]
     trials = rng.integers(1, 10, number)
     failures = rng.binomial(trials, 1.0 / (1.0 + np.exp(-linear)))
-    return {"failures": failures, "trials": trials, "fixed": fixed, "codes": codes}
+    told = {"failures": failures, "trials": trials, "fixed": fixed, "codes": codes, "offset": offset}
+    return {**told, "weights": rng.uniform(0.3, 1.0, number)}
 
 
 def fitted(data: dict[str, np.ndarray]) -> CrossedFit:
@@ -90,7 +93,7 @@ def test_every_room_is_an_island_and_every_row_stands_with_its_own(small_islands
     data = rows(3)
     found = split(data)
     assert found is not None
-    assert found.core.levels == (3,)
+    assert found.core.levels == (4,)
     rooms = [np.unique(data["codes"][found.order[island.rows], 3] // 75) for island in found.islands]
     assert sorted(int(room[-1]) for room in rooms if len(room)) == [0, 1, 2, 3]
     assert all(set(room) <= {-1, room[-1]} for room in rooms if len(room))
@@ -123,6 +126,36 @@ def test_only_those_levels_are_shared_that_are_met_in_several_islands(
     by_island = fit_crossed(**data, levels=levels, sd_prior_scale=np.full(6, 0.5), fixed_prior_sd=3.0)
     monkeypatch.setattr(crossed_islands, "WORTH_IT", 10**9)
     whole = fit_crossed(**data, levels=levels, sd_prior_scale=np.full(6, 0.5), fixed_prior_sd=3.0)
+    assert isinstance(by_island.precision, Archipelago)
+    same(by_island, whole)
+
+
+def test_small_islands_are_put_together_until_they_are_worth_a_solution(
+    monkeypatch: pytest.MonkeyPatch, small_islands: None
+) -> None:
+    """Thirty rooms of four printers and seven designs, and one of fifty and thirty: the large one stays by itself."""
+    rng = np.random.default_rng(8)
+    room = np.minimum(rng.integers(0, 40, 3000), 30)
+    large = room == 30
+    printer = np.where(large, 120 + rng.integers(0, 50, 3000), room * 4 + rng.integers(0, 4, 3000))
+    design = np.where(large, 210 + rng.integers(0, 30, 3000), room * 7 + rng.integers(0, 7, 3000))
+    codes, levels = np.column_stack([printer, design, rng.integers(0, 3, 3000)]), (170, 240, 3)
+    fixed, trials = np.ones((3000, 1)), rng.integers(1, 10, 3000)
+    linear = rng.normal(-2.0, 0.5, 170)[printer] + rng.normal(0.0, 0.5, 240)[design]
+    data = {"failures": rng.binomial(trials, 1.0 / (1.0 + np.exp(-linear))), "trials": trials, "fixed": fixed}
+
+    found = in_islands(Design.of(fixed, codes, levels, None))
+    assert found is not None
+    assert found.core.levels == (3,)
+    left_over, *others, largest = sorted(island.design.size for island in found.islands)
+    assert largest == 80
+    assert len(others) == 5
+    assert 50 < min(others) <= max(others) < 70  # about 60, in whole rooms
+    assert left_over + sum(others) == 330
+
+    by_island = fit_crossed(**data, codes=codes, levels=levels, sd_prior_scale=np.full(3, 0.5), fixed_prior_sd=3.0)
+    monkeypatch.setattr(crossed_islands, "WORTH_IT", 10**9)
+    whole = fit_crossed(**data, codes=codes, levels=levels, sd_prior_scale=np.full(3, 0.5), fixed_prior_sd=3.0)
     assert isinstance(by_island.precision, Archipelago)
     same(by_island, whole)
 
