@@ -313,6 +313,25 @@ def test_a_corrected_plate_sets_free_only_what_was_off_it(farm: Farm, deliver: D
     assert [entry["reason"] for entry in quarantine.entries(farm)] == ["unknown_outcome", "bad_number"]
 
 
+def test_a_position_that_came_by_no_delivery_is_kept_whole_too_when_it_proves_bad(farm: Farm, deliver: Deliver) -> None:
+    places = {"x_mm": [0.0, 99.0], "y_mm": [0.0, 0.0]}
+    farm.put("parts", pa.table({"run_id": ["r1", "r1"], "part_no": [1, 2], **places, "outcome": ["good", "good"]}))
+    measured = pa.array([dt.datetime(2031, 4, 3, tzinfo=dt.UTC)] * 2, pa.timestamp("us", "UTC"))
+    coupons = {"coupon_id": ["c1", "c2"], "measured_at": measured, "printer_id": ["p1", "p1"], **places}
+    farm.put("coupons", pa.table(coupons))
+    summary = deliver(PLATE | RUN)
+    assert [(check.table, check.quarantined, check.released) for check in summary.rechecked] == [
+        ("parts", 1, 0),
+        ("coupons", 1, 0),
+    ]
+    assert farm.read("parts")["part_no"].tolist() == [1.0]
+    assert farm.read("coupons")["coupon_id"].tolist() == ["c1"]
+    coupon, part = quarantine.entries(farm)
+    assert (part["file"], part["line"], part["column"], part["key"]) == ("parts.records", 0, "x_mm", ["r1", 2])
+    assert (coupon["file"], coupon["reason"], coupon["key"]) == ("coupons.records", "off_plate", ["c2"])
+    assert (coupon["row"]["x_mm"], coupon["row"]["measured_at"]) == (99.0, "2031-04-03 00:00:00+00:00")
+
+
 def test_the_row_that_stood_before_comes_back_when_its_successor_proves_bad(farm: Farm, deliver: Deliver) -> None:
     deliver({"parts-1.csv": PARTS + "r1,1,10,0,10,failed,5\n"})
     deliver({"parts-2.csv": PARTS + "r1,1,100,0,10,good,\n"})
