@@ -73,10 +73,14 @@ def not_checked(checks: Sequence[Check]) -> tuple[NotChecked, ...]:
         total = sum(check.count for check in members)
         kind = words.SUBJECT_NAMES.get(subject_type, subject_type)
         whom = kind if subject_type == "farm" else words.count(total, kind)
+        look, why = DETECTOR_WORDS.get(detector, words.phrase(detector)), reason
+        counter, _, rest = reason.partition(": ")
+        if detector == "wear" and counter in words.COUNTER_WORDS:  # of several counters one may be looked at, one not
+            look, why = f"{look} by {words.phrase(counter)}", rest
         rows.append(
             NotChecked(
-                what=f"{DETECTOR_WORDS.get(detector, words.phrase(detector))} of {whom}",
-                why=re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda match: words.phrase(match[0]), reason),
+                what=f"{look} of {whom}",
+                why=re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda match: words.phrase(match[0]), why),
                 failed=failed,
                 count=total,
                 subjects=() if subject_type == "farm" else tuple(sorted(names)[:NAMED]),

@@ -28,6 +28,7 @@ from farmwatch.report.pictures import (
     WorkingCurve,
 )
 from farmwatch.report.showing import pictures_of
+from farmwatch.report.unchecked import not_checked
 from farmwatch.report.week import Week
 from farmwatch.settings import load_settings
 
@@ -478,3 +479,8 @@ def test_the_load_of_a_week_that_is_not_over_says_how_much_of_it_it_is(case: Cas
     second = dataclasses.replace(case.night, as_of=WEEK.first + dt.timedelta(days=1))
     told = contents_for(second, (), ())
     assert any(" plates in the first 2 days of this week; " in line for line in told.room.lines)
+
+
+def test_what_was_not_checked_names_the_counter_of_wear() -> None:
+    told = not_checked([Check("wear", "too_few", "printer", None, "lamp_hours: no lamp_changed on record", 12)])
+    assert told[0].text == "Wear by lamp hours of 12 printers: too little to go on (no lamp changed on record)"
