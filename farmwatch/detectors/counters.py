@@ -83,17 +83,20 @@ def _use(plates: pd.DataFrame, counter: Counter) -> np.ndarray:
 
 
 def _layers(plates: pd.DataFrame) -> np.ndarray:
+    """Layers of each plate, (plates,): its height by its layer height; where unknown, the farm's median."""
     return _filled(
         (plates["plate_height_mm"] / plates["layer_height_mm"].where(plates["layer_height_mm"] > 0)).to_numpy()
     )
 
 
 def _hours(plates: pd.DataFrame) -> np.ndarray:
+    """Hours of each plate, (plates,): from start to end, else as planned; where unknown, the farm's median."""
     lasted = (plates["ended_at"] - plates["started_at"]).dt.total_seconds()
     return _filled((lasted.fillna(plates["planned_s"]) / 3600.0).to_numpy(dtype=float))
 
 
 def _filled(use: np.ndarray) -> np.ndarray:
+    """With the median of the others where a value is missing; all NaN stays so."""
     known = use[np.isfinite(use)]
     return np.where(np.isfinite(use), use, np.median(known)) if known.size else use
 

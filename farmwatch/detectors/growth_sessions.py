@@ -61,6 +61,7 @@ def known_coupons(night: Night) -> pd.DataFrame:
 
 
 def _usual_profile(plates: pd.DataFrame, name: str) -> pd.Series:
+    """By name in the column ``name``: the profile of most of its plates."""
     counts = plates.groupby([name, "profile"], sort=True, observed=True).size()
     usual = counts.sort_values(ascending=False, kind="stable").reset_index().drop_duplicates(name)
     return usual.astype({name: "str", "profile": "str"}).set_index(name)["profile"]

@@ -73,6 +73,7 @@ def _narrowed(
 
 
 def _all_streams(scene: HeightScene) -> list[HeightStreams]:
+    """The streams of every subject type that has any."""
     return [streams for kind in TYPES if (streams := height_streams(scene, kind)) is not None]
 
 
@@ -107,12 +108,14 @@ def _needs_a_hand(night: Night, subject: Subject, pattern: Pattern) -> bool:
 
 
 def _marked(check: Check, flagged: set[Subject]) -> Check:
+    """The check, flagged where its subject has a finding."""
     return replace(check, state="flagged") if Subject(check.subject_type, check.subject_id or "") in flagged else check
 
 
 def _strongest(
     families: list[HeightStreams], dismissed: set[Subject], floor: float
 ) -> tuple[HeightStreams, int] | None:
+    """The stream that stands highest over its limit, at least ``floor``, of subjects not dismissed: its family and place."""
     best: tuple[HeightStreams, int] | None = None
     for streams in families:
         for index in np.argsort(-streams.score, kind="stable"):
@@ -127,6 +130,7 @@ def _strongest(
 
 
 def _checks(families: list[HeightStreams]) -> tuple[Check, ...]:
+    """``clear`` for every stream looked at, and one ``too_few`` a type for those that were not."""
     checks = []
     for streams in families:
         for index in range(len(streams.start)):

@@ -145,15 +145,18 @@ def layers(night: Night) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _filled(values: np.ndarray) -> np.ndarray:
+    """With the median of the others where a value is missing; 0 where none is known."""
     known = values[np.isfinite(values)]
     return np.where(np.isfinite(values), values, np.median(known) if len(known) else 0.0)
 
 
 def windows_of(scene: HeightScene) -> np.ndarray:
+    """Edges of the windows in which one height is looked for, in mm, up to the tallest part, (windows, 2)."""
     return window_edges(float(scene.part_height_mm.max()), WINDOW_WIDTHS_MM)
 
 
 def band_weights(windows: int) -> np.ndarray:
+    """Prior share of each band and window, adding up to 1, (3 + windows,): those of one height share theirs."""
     if not windows:
         return np.array(BAND_WEIGHTS[:3]) / sum(BAND_WEIGHTS[:3])
     return np.concatenate([BAND_WEIGHTS[:3], np.full(windows, BAND_WEIGHTS[3] / windows)])

@@ -131,6 +131,7 @@ def _with_habits(
 
 
 def _designs(scene: HeightScene, entries: np.ndarray) -> np.ndarray:
+    """Level of the design of each entry, (entries,); -1 where it is unknown."""
     return scene.night.history.cells.codes[scene.cell[entries], FACTORS.index("design")].astype(np.int64)
 
 

@@ -117,6 +117,7 @@ def keep_reduced(history: History, pieces: Callable[[], Iterator[pd.DataFrame]])
 
 
 def _largest(values: np.ndarray, plate: np.ndarray, count: int, chosen: np.ndarray) -> np.ndarray:
+    """The largest of each plate's ``chosen`` values, (plates,); NaN where there is none."""
     out = np.full(count, -np.inf)
     chosen = chosen & np.isfinite(values)
     np.maximum.at(out, plate[chosen], values[chosen])
@@ -124,6 +125,7 @@ def _largest(values: np.ndarray, plate: np.ndarray, count: int, chosen: np.ndarr
 
 
 def _mean(values: np.ndarray, plate: np.ndarray, count: int, chosen: np.ndarray) -> np.ndarray:
+    """The mean of each plate's ``chosen`` values, (plates,); NaN where there is none."""
     chosen = chosen & np.isfinite(values)
     number = np.bincount(plate[chosen], minlength=count)
     total = np.bincount(plate[chosen], weights=values[chosen], minlength=count)

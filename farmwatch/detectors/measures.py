@@ -177,6 +177,7 @@ def _instants(times: pd.Series) -> np.ndarray:
 
 
 def _numbers(plates: pd.DataFrame, name: str) -> np.ndarray:
+    """One column as floats, (plates,); missing is NaN."""
     return np.asarray(plates[name].to_numpy(dtype=float))
 
 
@@ -187,10 +188,12 @@ def _took(plates: pd.DataFrame) -> np.ndarray:
 
 
 def _log(values: np.ndarray) -> np.ndarray:
+    """Logarithm of what is above 0; NaN elsewhere."""
     return np.log(np.where(values > 0, values, np.nan))
 
 
 def _hour(plates: pd.DataFrame, timezone: str) -> np.ndarray:
+    """The hour of the start on the farm's clock as a place on a circle, (plates, 2): no step at midnight."""
     clock = plates["started_at"].dt.tz_convert(timezone).dt.tz_localize(None).to_numpy().astype("datetime64[m]")
     turn = 2.0 * np.pi * (clock - clock.astype("datetime64[D]")).astype(float) / 1440.0
     return np.column_stack([np.sin(turn), np.cos(turn)])

@@ -44,6 +44,7 @@ def features_of(plates: pd.DataFrame, learn: np.ndarray) -> tuple[Feature, ...]:
 
 
 def _duration(plates: pd.DataFrame, learn: np.ndarray) -> Feature:
+    """Duration against plan, on the log scale, less what is usual for the printer."""
     took = (plates["ended_at"] - plates["started_at"]).dt.total_seconds().to_numpy(dtype=float)
     took = np.where(plates["outcome"].isin(["good", "partial"]).to_numpy(), took, np.nan)
     planned = plates["planned_s"].to_numpy(dtype=float)

@@ -80,6 +80,7 @@ def _settings_off_habit(night: Night, first: int) -> Iterator[Departure | Check]
 
 
 def _is_course(plates: pd.DataFrame, values: np.ndarray, rows: np.ndarray, row: int, limits: OddRunSection) -> bool:
+    """Whether the profile's last runs, or those that share a name with the run in ``row``, went to its value and kept it."""
     recent = rows[-limits.course_runs :]
     groups = [recent]
     for column in COURSE_OF:
@@ -178,6 +179,7 @@ def _goes_on(window: pd.DataFrame, feature: Feature, row: int) -> bool:
 def _far_off(
     night: Night, plate: int, feature: Feature, row: int, spread: float, rate: float, allowed: float
 ) -> Evidence:
+    """Evidence of one run far out: its feature's usual ``spread``, and how often chance goes as far, and is ``allowed`` to."""
     observed, expected = float(feature.observed[row]), float(feature.expected[row])
     departure = float(feature.value[row]) / spread
     words = (
@@ -203,6 +205,7 @@ def _evidence(
     score: float,
     detail: Mapping[str, object],
 ) -> Evidence:
+    """Evidence of one odd run (row of ``night.plates``): ``width`` is half its interval, in the unit of what was observed."""
     run_id, day = str(night.plates["run_id"].iloc[row]), night.plates["day"].iloc[row].date()
     effect = observed - expected
     detail = {**detail, "printer_id": str(night.plates["printer_id"].iloc[row])}

@@ -20,6 +20,7 @@ class Numbers:
         self._rows, self._length = np.empty(0, np.bool_), 0
 
     def add(self, values: np.ndarray) -> None:
+        """``values`` (n,) at the end; the column widens to the smallest type that holds all."""
         end = self._length + len(values)
         kind = np.result_type(self._rows, values) if self._length else values.dtype
         if end > len(self._rows) or kind != self._rows.dtype:
@@ -32,6 +33,7 @@ class Numbers:
 
     @property
     def values(self) -> np.ndarray:
+        """What was added, (rows,); a view."""
         return self._rows[: self._length]
 
     def take(self, order: np.ndarray) -> np.ndarray:
@@ -48,6 +50,7 @@ class Words:
         self._number: dict[str, int] = {}
 
     def add(self, values: pd.Series) -> None:
+        """Texts at the end, (n,); a missing one keeps none."""
         code, words = pd.factorize(values)
         numbers = [self._number.setdefault(word, len(self._number)) for word in words]
         self._codes.add(np.array([*numbers, -1], np.int16 if len(self._number) < 1 << 15 else np.int32)[code])
@@ -74,6 +77,7 @@ class Measures:
         self._few = True
 
     def add(self, values: np.ndarray) -> None:
+        """``values`` (n,) at the end; NaN is missing."""
         if self._few:
             code, found = pd.factorize(values)
             numbers = [self._number.setdefault(value, len(self._number)) for value in found.tolist()]

@@ -121,20 +121,24 @@ def carrying_printer(scene: Scene, account: Account) -> int | None:
 
 
 def _without(table: _Table, where: np.ndarray) -> _Table:
+    """The table with the zones at ``where`` out of the running."""
     return replace(table, total=np.where(where, -np.inf, table.total))
 
 
 def _dictionary_table(scene: Scene, segment: Segment) -> _Table:
+    """Evidence of every zone of the coarse dictionary over one segment."""
     return _table(scene, segment, zone_dictionary(), None)
 
 
 def _spot_table(scene: Scene, segment: Segment, spot: int) -> _Table:
+    """Evidence of finer spots around one spot of the coarse dictionary over one segment."""
     coarse = zone_dictionary()
     zones = spots_around(float(coarse.centre_u[spot]), float(coarse.centre_v[spot]))
     return _table(scene, segment, zones, spot)
 
 
 def _table(scene: Scene, segment: Segment, zones: Zones, around: int | None) -> _Table:
+    """Evidence of each of ``zones``, (zones,) logarithms, over all onsets and ratios; -inf for a zone without parts."""
     total = np.empty(len(zones))
     for first in range(0, len(zones), ZONES_AT_ONCE):
         some = slice(first, first + ZONES_AT_ONCE)
@@ -181,6 +185,7 @@ def _since(observed: np.ndarray, expected: np.ndarray) -> np.ndarray:
 
 
 def _settle(scene: Scene, table: _Table, index: int, log_sum: float) -> Account:
+    """The account of one zone of the table: its onset, its plates since, and what of them lies inside."""
     zone, segment = take_zones(table.zones, index), table.segment
     observed, expected = _shares(scene, segment, table.zones, table.around, slice(index, index + 1))
     onset = _onset(scene, _since(observed, expected)[:, 0], segment, zone)
@@ -268,6 +273,7 @@ def evidence_of(scene: Scene, subject: Subject, account: Account, score: float, 
 
 
 def _rate(failed: np.ndarray, where: np.ndarray) -> float:
+    """Share of the parts ``where`` that failed; NaN where there are none."""
     return float(failed[where].mean()) if where.any() else float("nan")
 
 

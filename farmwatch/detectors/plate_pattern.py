@@ -68,6 +68,7 @@ def _narrowed(
 
 
 def _all_streams(scene: Scene) -> list[Streams]:
+    """The streams of every subject type that has any."""
     return [streams for kind in TYPES if (streams := streams_of(scene, kind)) is not None]
 
 
@@ -78,6 +79,7 @@ def _touched(scene: Scene, kind: SubjectType, level: int, account: Account) -> n
 
 
 def _segments(scene: Scene, streams: Streams, level: int) -> list[Segment]:
+    """What one subject's streams are made of: a segment for each group of failures (all, and each sign) that it has."""
     prior = group_prior(scene, streams.type)
     ends = np.append(streams.start[1:], len(streams.order))
     by_plate, _ = levels_of(scene.night, streams.type)
@@ -118,10 +120,12 @@ def _strongest(
 
 
 def _marked(check: Check, flagged: set[Subject]) -> Check:
+    """The check, flagged where its subject has a finding."""
     return replace(check, state="flagged") if Subject(check.subject_type, check.subject_id or "") in flagged else check
 
 
 def _checks(scene: Scene, families: list[Streams]) -> tuple[Check, ...]:
+    """``clear`` for every subject looked at, and one ``too_few`` a type for those that were not."""
     least = scene.night.settings.plate_pattern.plates_at_least
     checks = []
     for streams in families:

@@ -53,12 +53,14 @@ class Streams:
 
     @property
     def log_sum(self) -> np.ndarray:
+        """Logarithm of each subject's evidence over its groups of failures, (names,); -inf for none."""
         total = np.full(len(self.names), -np.inf)
         np.logaddexp.at(total, self.level, self.log_e)
         return total
 
     @property
     def score(self) -> np.ndarray:
+        """Log of evidence over limit, (names,): above 0 a finding."""
         return self.log_sum - self.log_limit
 
 
@@ -146,6 +148,7 @@ def _summed(scene: Scene, streams: Streams, which: np.ndarray) -> np.ndarray:
 
 
 def _references(scene: Scene, streams: Streams) -> np.ndarray:
+    """What each zone holds among the others, by stream, as odds against the rest of the plate, (streams, zones)."""
     if streams.type == "farm":
         return streams.reference
     group_start = np.flatnonzero(np.diff(streams.group, prepend=-1))
@@ -195,6 +198,7 @@ def from_first(scene: Scene, by_plate: np.ndarray, telling: np.ndarray) -> np.nd
 
 
 def _telling_a_day(scene: Scene, by_plate: np.ndarray, telling: np.ndarray) -> np.ndarray:
+    """Telling plates of each level a day since its first, at least one in all, (levels,)."""
     whole = scene.group == 0
     level, day = by_plate[scene.plate[whole]], scene.day[whole]
     days = np.ones(len(telling))

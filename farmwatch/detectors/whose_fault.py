@@ -75,6 +75,7 @@ def with_rivals(evidence: Evidence, night: Night, counts: Counts | None = None) 
 
 
 def _counts_of_sign(sign: str | None, expectation: Expectation) -> Counts:
+    """Failures, trials and the share of the expectation by cell, of one sign; of every sign for None."""
     failures = expectation.counts.failures
     if sign is None:
         return Counts(failures.sum(axis=1), expectation.counts.trials, np.ones(len(failures)))
@@ -83,6 +84,7 @@ def _counts_of_sign(sign: str | None, expectation: Expectation) -> Counts:
 
 
 def _rows_since(evidence: Evidence, cells: Cells, expectation: Expectation, counts: Counts) -> np.ndarray:
+    """Cells with parts from plates since the evidence's onset, as row numbers."""
     trials = counts.trials[: len(expectation.counts.trials)]
     since = (np.datetime64(evidence.since) - cells.first_day.to_datetime64()) // np.timedelta64(1, "D")
     return np.flatnonzero((cells.day[cells.plate[: len(trials)]] >= since) & (trials > 0))
@@ -178,6 +180,7 @@ def _level_effects(expectation: Expectation, cells: Cells, number: int, factor: 
 
 
 def _in_words(plan: dict[str, Any], subject: Subject) -> str:
+    """A plan of plates that would part two names, in words."""
     (first, one), (second, two) = [item for item in plan.items() if item[0] != "plates"]
     kept = f"{second} {two} on {first} {one}" if first == "printer" else f"{first} {one} with {second} {two}"
     return f"about {plan['plates']} plates of {kept} (enough four times in five)"
