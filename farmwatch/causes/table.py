@@ -55,6 +55,8 @@ class _Answers(_Entry):
 
 
 class UsualEntry(_Answers):
+    """``[usual]``: what the answers are when nothing special is wrong; every answer has a share."""
+
     prior: Annotated[float, Field(ge=0.0)]
 
     @model_validator(mode="after")
@@ -70,6 +72,8 @@ class UsualEntry(_Answers):
 
 
 class CauseEntry(_Answers):
+    """``[causes.CODE]``: words, prior weight, mend, and what its answers look like."""
+
     title: str
     says: str
     sketch: str
@@ -91,6 +95,8 @@ class CauseEntry(_Answers):
 
 
 class CheckEntry(_Entry):
+    """``[checks.CODE]``: words, hours of hands, and the chance of each result under each cause, and ``otherwise``."""
+
     title: str
     does: str
     hours: Annotated[float, Field(gt=0.0)]

@@ -138,6 +138,8 @@ class TableMap(_Section):
 
 
 class SheetMap(_Section):
+    """A whole map: how the file is written, and the columns of each table that it feeds."""
+
     file: FileSection = FileSection()
     tables: dict[str, TableMap]
 

@@ -71,6 +71,7 @@ class CollectSummary:
 
     @property
     def unreadable(self) -> list[FileReport]:
+        """Files that could not be read at all, and stayed where they were."""
         return [report for report in self.files if report.error is not None]
 
     @property

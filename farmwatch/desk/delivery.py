@@ -62,10 +62,12 @@ def new_form() -> str:
 
 
 def is_form(form: str) -> bool:
+    """Whether it may be the id of a form: what comes back from a browser may be anything."""
     return _FORM_ID.fullmatch(form) is not None
 
 
 def file_name(table: str, form: str) -> str:
+    """The name under which a form's rows of one table come to the inbox."""
     return f"{table}.desk-{form}.jsonl"
 
 

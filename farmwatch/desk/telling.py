@@ -15,6 +15,8 @@ CAUSES_SHOWN = 4
 
 @dataclass(frozen=True)
 class CauseWords:
+    """A likely cause: its name, its chance in per cent and that chance in a word."""
+
     name: str
     chance: str
     likelihood: str
@@ -35,6 +37,8 @@ class CheckWords:
 
 @dataclass(frozen=True)
 class FindingWords:
+    """A finding as the desk shows it; every field is words."""
+
     finding_id: str
     headline: str
     status: str

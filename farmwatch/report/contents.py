@@ -127,6 +127,7 @@ NO_NIGHT = "No night was analysed in this week."
 
 
 def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
+    """How much was looked at, in a sentence; ``gone`` is what was not."""
     if not checks:
         return NO_NIGHT
     done = sum(check.count for check in checks if check.state in ("clear", "flagged"))

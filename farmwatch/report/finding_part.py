@@ -192,6 +192,7 @@ def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date, b
 
 
 def lost_words(lost: float, unit: str) -> str:
+    """Losses of the week in words, without a capital or a stop; less than half a part is none."""
     if lost < 0.5:
         return f"no {unit} lost above what was expected this week"
     number = round(lost)

@@ -98,6 +98,7 @@ def lettering(text: str, limit: int = 26) -> str:
 
 
 def on_axis(day: dt.date) -> float:
+    """A day as a place along x."""
     return float(day.toordinal())
 
 

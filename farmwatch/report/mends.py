@@ -96,6 +96,7 @@ def ledger_of(findings: Sequence[Finding]) -> tuple[LedgerRow, ...]:
 
 
 def ledger_row(finding: Finding) -> LedgerRow:
+    """One finding as a row of the ledger of mends."""
     told = numbers_of(finding.repair)
     plates, failed, expected, before, after, low, high = (
         told.get(name, math.nan)

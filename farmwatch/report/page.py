@@ -54,6 +54,7 @@ def anchor(finding_id: str) -> str:
 
 
 def ratio_words(row: SubjectRow) -> str:
+    """``2.0 (1.7 to 2.4)``: failed over expected with its interval; too little for one is said."""
     if row.ratio != row.ratio:
         return "too little to say"
     low, high = (f"{value:.1f}" for value in (row.ratio_low, row.ratio_high))

@@ -13,6 +13,7 @@ _LINE_PT = 12.5  # one line of words
 
 
 def mark_onset(axes: Axes, onset: Onset | None, top: float, first: float) -> None:
+    """A line at the onset, its interval shaded, its day in words below ``top``; nothing for an onset outside the picture."""
     if onset is None:
         return
     low, high = ink.on_axis(onset.low), ink.on_axis(onset.high) + 1.0

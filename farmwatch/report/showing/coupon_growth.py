@@ -17,6 +17,7 @@ POINTS_SHOWN = 600
 
 
 def coupon_growth(evidence: Evidence, frames: Frames, until: dt.date) -> CouponGrowth | None:
+    """Growth of one edge in mm, by day, of the subject's bars and slots and of all others; None without any."""
     coupons = frames.coupons
     use = coupons["feature"].isin(["bar", "slot"]) & coupons["measured_at"].notna() if len(coupons) else None
     if use is None or not use.any():

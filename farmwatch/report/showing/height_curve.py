@@ -17,6 +17,8 @@ AT_RISK = 30  # fewer parts than this say nothing of one slice of height
 
 
 def height_curve(evidence: Evidence, frames: Frames, until: dt.date) -> HeightCurve | None:
+    """Failures per 1,000 parts that reach each height, the subject since the onset against all others; None where no part
+    tells a height."""
     who = evidence.subject
     rows = frames.counted(evidence)
     if rows.empty or not frames.by_parts:

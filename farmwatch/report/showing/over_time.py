@@ -14,6 +14,7 @@ from farmwatch.report.showing.spans import binned, first_day, onset_of, services
 
 
 def over_time(evidence: Evidence, frames: Frames, until: dt.date) -> OverTime | None:
+    """Failures as the finding counts them, beside those expected, in equal spans of days; None for a subject without any."""
     who = evidence.subject
     rows = frames.counted(evidence)
     if rows.empty:

@@ -15,6 +15,7 @@ from farmwatch.report.zones import zone_of
 
 
 def plate_map(evidence: Evidence, frames: Frames, until: dt.date) -> PlateMap | None:
+    """The subject's plate from above, in mm: its failed parts since the onset, and rates by field; None without places."""
     who = evidence.subject
     rows = frames.counted(evidence)
     if rows.empty or not frames.by_parts:

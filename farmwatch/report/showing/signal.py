@@ -24,6 +24,7 @@ def measured_column(evidence: Evidence) -> str | None:
 
 
 def signal_over_time(evidence: Evidence, frames: Frames, until: dt.date) -> SignalOverTime | None:
+    """The measure run by run, in its own unit, before and since the onset; None without values."""
     column = measured_column(evidence)
     if column is None:
         return None
