@@ -152,6 +152,10 @@ def test_small_islands_are_put_together_until_they_are_worth_a_solution(
     assert len(others) == 5
     assert 50 < min(others) <= max(others) < 70  # about 60, in whole rooms
     assert left_over + sum(others) == 330
+    # where nothing is shared, nor a name ever written
+    bare = in_islands(Design.of(fixed, np.column_stack([printer, design, np.full(3000, -1)]), (170, 240, 0), None))
+    assert bare is not None
+    assert (bare.core.levels, len(bare.islands)) == ((), 7)
 
     by_island = fit_crossed(**data, codes=codes, levels=levels, sd_prior_scale=np.full(3, 0.5), fixed_prior_sd=3.0)
     monkeypatch.setattr(crossed_islands, "WORTH_IT", 10**9)
