@@ -123,7 +123,8 @@ def test_a_mirror_follows_the_records_and_sends_what_changed(farm: Farm, files: 
 
     assert mirror(farm, uri, progress) == Mirrored(count, 0, 0)
     assert told == sorted(told)
-    assert told[-1][0] == told[-1][1] > 0
+    total = sum(path.stat().st_size for table in TABLES for path in farm.folder(table).files().values())
+    assert (told[0], told[-1]) == ((0, total), (total, total))
     assert_same(farm, uri)
 
     run = farm.read("runs").iloc[0]
@@ -161,6 +162,26 @@ def test_runs_are_sent_after_all_else_and_removed_before_it(before: Farm, later:
     removed = [key.split("/")[2] for method, key in store.changes() if method == "DELETE"]
     assert removed == ["runs", "runs", "parts", "parts"]
     assert not [key for key in store.objects if "2031-03" in key and store.objects[key]]
+
+
+def test_a_file_is_told_by_what_is_in_it_and_not_by_its_size(before: Farm, tmp_path: Path) -> None:
+    drive, name = tmp_path / "drive", "lots/rows.parquet"
+    count = mirror(before, drive.as_uri()).sent
+    other = bytes(reversed((before.records_path / name).read_bytes()))
+    (before.records_path / name).write_bytes(other)
+    assert mirror(before, drive.as_uri()) == Mirrored(1, count - 1, 0)
+    assert (drive / name).read_bytes() == other
+
+
+def test_a_file_that_is_gone_here_goes_there_though_nothing_is_sent(before: Farm, tmp_path: Path) -> None:
+    drive = tmp_path / "drive"
+    count = mirror(before, drive.as_uri()).sent
+    for name in ("runs/filed=2031-03/rows.parquet", "parts/filed=2031-03/rows.parquet"):
+        (before.records_path / name).unlink()
+    (drive / "parts" / "filed=2031-03" / "rows.parquet").unlink()  # which nobody need remove
+    assert mirror(before, drive.as_uri()) == Mirrored(0, count - 2, 1)
+    assert_same(before, drive.as_uri())
+    assert not list(drive.glob("*/filed=2031-03/rows.parquet"))
 
 
 def test_what_was_lost_there_is_sent_again(before: Farm, store: ObjectStore) -> None:
@@ -379,6 +400,15 @@ def test_a_place_that_holds_other_things_is_left_alone(before: Farm, store: Obje
             mirror(before, uri)
     assert store.changes() == []
     assert list((tmp_path / "drive").iterdir()) == [tmp_path / "drive" / "letters.txt"]
+
+
+def test_half_a_list_that_a_first_mirror_left_is_nobody_elses(before: Farm, tmp_path: Path) -> None:
+    drive = tmp_path / "drive"
+    drive.mkdir()
+    (drive / ".mirror-draft").write_bytes(b'{"files"')
+    mirror(before, drive.as_uri())
+    assert_same(before, drive.as_uri())
+    assert not (drive / ".mirror-draft").exists()
 
 
 @pytest.mark.parametrize("text", ["[]", "{}", "not json", '{"files": 3}'])
