@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from farmwatch.evidence import Check, Finding, Subject
+from farmwatch.evidence import Check, Finding
 from farmwatch.records import empty
 from farmwatch.report import cautions, words
 from farmwatch.report.finding_part import FindingPart, finding_part, got_better
@@ -139,9 +139,7 @@ def checked_words(checks: Sequence[Check], gone: tuple[NotChecked, ...]) -> str:
 
 def farm_sentence(frames: Frames, week: Week, until: dt.date, new: int, going: int) -> str:
     """The week in one or two sentences."""
-    rows = frames.of(Subject("farm", "farm"))
-    days = rows["day"].to_numpy()
-    now = rows[(days >= np.datetime64(week.first)) & (days <= np.datetime64(until))]
+    now = frames.chances.iloc[frames.between(week.first, until)]
     plates = frames.plates[
         ((frames.plates["day"] >= pd.Timestamp(week.first)) & (frames.plates["day"] <= pd.Timestamp(until))).to_numpy()
     ]

@@ -178,14 +178,12 @@ def lost_in_week(finding: Finding, frames: Frames, week: Week, until: dt.date, b
     """
     if not counts_losses(finding):
         return 0.0
-    rows = frames.counted(finding.evidence)
-    days = rows["day"].to_numpy()
-    rows = rows[(days >= np.datetime64(week.first)) & (days <= np.datetime64(until))]
+    rows = frames.counted(finding.evidence, frames.between(week.first, until))
     own = max(finding.evidence.score, 1.0)
     weight = np.full(len(rows), own)
     for other in beside:
         if other.finding_id != finding.finding_id and counts_losses(other) and not got_better(other):
-            shared = rows.index.isin(frames.counted(other.evidence).index)
+            shared = frames.belongs(other.evidence.subject, rows.index.to_numpy())
             weight += np.where(shared, max(other.evidence.score, 1.0), 0.0)
     excess = rows["failed"].to_numpy(dtype=float) - rows["expected"].to_numpy()
     return max(0.0, float((excess * own / weight).sum()))

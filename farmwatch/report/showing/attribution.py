@@ -42,16 +42,16 @@ def attribution(evidence: Evidence, frames: Frames) -> Attribution | None:
 
 def _companions(who: Subject, own: np.ndarray, frames: Frames) -> list[Subject]:
     """Of each other type the subject that took part in most of the failures, the most entangled first."""
-    failed = own & frames.chances["failed"].to_numpy(dtype=bool)
+    failed = frames.failing[own[frames.failing]]
     found = []
     for kind in TYPES:
         if kind == who.type or (kind == "design" and not frames.by_parts):
             continue
         if kind == "design":
-            names = frames.chances["design_id"]
+            names = frames.chances["design_id"].iloc[failed]
         else:
-            names = frames.plates[PLATE_COLUMN[kind]].iloc[frames.chances["plate"].to_numpy()]
-        counted = pd.Series(np.asarray(names)[failed]).dropna().value_counts()
+            names = frames.plates[PLATE_COLUMN[kind]].iloc[frames.chances["plate"].to_numpy()[failed]]
+        counted = names.dropna().astype("str").value_counts()
         if len(counted):
             found.append((-int(counted.iloc[0]), Subject(kind, str(counted.index[0]))))  # type: ignore[arg-type]
     return [subject for _, subject in sorted(found)]
@@ -59,18 +59,19 @@ def _companions(who: Subject, own: np.ndarray, frames: Frames) -> list[Subject]:
 
 def _apart(other: Subject, role: str, own: np.ndarray, late: np.ndarray, frames: Frames) -> ApartRow:
     beside = frames.belongs(other) & late
-    plate = frames.chances["plate"].to_numpy()
+    plate, failed, due = (frames.chances[name].to_numpy() for name in ("plate", "failed", "expected"))
 
     def side(rows: np.ndarray) -> tuple[float, float, float]:
-        part = frames.chances[rows]
-        expected = float(part["expected"].sum())
+        expected = float(due[rows].sum())
         if expected < SEEN_ENOUGH:
             return math.nan, math.nan, math.nan
-        ratio = ratio_interval(float(part["failed"].sum()), expected, frames.plate_dispersion)
+        ratio = ratio_interval(float(failed[rows].sum()), expected, frames.plate_dispersion)
         return ratio.value, ratio.low, ratio.high
 
     def plates(rows: np.ndarray) -> int:
-        return len(np.unique(plate[rows]))
+        met = np.zeros(len(frames.plates), dtype=bool)
+        met[plate[rows]] = True
+        return int(met.sum())
 
     return ApartRow(
         name=words.subject(other),

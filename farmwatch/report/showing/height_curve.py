@@ -23,9 +23,9 @@ def height_curve(evidence: Evidence, frames: Frames, until: dt.date) -> HeightCu
     rows = frames.counted(evidence)
     if rows.empty or not frames.by_parts:
         return None
-    others = frames.chances.drop(index=rows.index)
+    others = frames.chances[["height_mm", "failure_height_mm", "failed"]][~frames.belongs(who)]
     rows = rows[(rows["day"] >= pd.Timestamp(evidence.since)).to_numpy()]
-    tall = float(rows["height_mm"].max()) if rows["height_mm"].notna().any() else math.nan
+    tall = float(np.fmax.reduce(rows["height_mm"].to_numpy(dtype=float), initial=math.nan))
     if not tall > 0.0:
         return None
     edges = np.linspace(0.0, tall, 25)

@@ -26,14 +26,14 @@ def plate_map(evidence: Evidence, frames: Frames, until: dt.date) -> PlateMap | 
     if rows.empty:
         return None
     plates = frames.plates.iloc[rows["plate"].unique()]
+    x, y = rows["x_mm"].to_numpy(dtype=float), rows["y_mm"].to_numpy(dtype=float)
     width, depth = (
-        float(plates[name].max()) if plates[name].notna().any() else 2.0 * float(rows[axis].abs().max()) + 10.0
-        for name, axis in (("plate_width_mm", "x_mm"), ("plate_depth_mm", "y_mm"))
+        float(plates[name].max()) if plates[name].notna().any() else 2.0 * float(np.abs(place).max()) + 10.0
+        for name, place in (("plate_width_mm", x), ("plate_depth_mm", y))
     )
     columns = 6
     lines = int(np.clip(round(columns * depth / width), 3, 10))
     x_edges, y_edges = np.linspace(-width / 2, width / 2, columns + 1), np.linspace(-depth / 2, depth / 2, lines + 1)
-    x, y = rows["x_mm"].to_numpy(), rows["y_mm"].to_numpy()
     failed, expected = rows["failed"].to_numpy(dtype=float), rows["expected"].to_numpy(dtype=float)
     seen = np.histogram2d(y, x, bins=(y_edges, x_edges), weights=failed)[0]
     mean = np.histogram2d(y, x, bins=(y_edges, x_edges), weights=expected)[0]
