@@ -70,9 +70,11 @@ def test_a_delivery_that_is_damaged_or_another_is_named_once(farm: Farm, deliver
 
 def test_what_is_no_delivery_is_to_go_to_the_inbox(farm: Farm, deliver: Deliver) -> None:
     fill(deliver)
-    stray = farm.deliveries / "runs-05.csv"
-    stray.write_text("run_id\n")
-    assert told(farm) == [(stray, "not a kept delivery", "move it out; to take it, put it into the inbox")]
+    strays = [farm.deliveries / f"runs-{number:02d}.csv" for number in range(9)]
+    for stray in reversed(strays):
+        stray.write_text("run_id\n")
+    do = "move it out; to take it, put it into the inbox"
+    assert told(farm) == [(stray, "not a kept delivery", do) for stray in strays]
 
 
 # ------------------------------------------------------------------------------------------- against what stands
@@ -135,6 +137,24 @@ def test_rows_in_quarantine_are_those_that_the_deliveries_say(farm: Farm, delive
     path.write_text(text)
     strange = path.with_name("runs.csv.strange.jsonl")
     assert says(*entries[1:], at=strange) == [(strange, "2 rows differ between quarantine and deliveries", REBUILD)]
+
+
+def test_every_file_of_the_quarantine_is_looked_at_in_order(farm: Farm, deliver: Deliver) -> None:
+    deliver({f"runs-{number}.csv": f"{RUNS}r{number},p1,never,good\n" for number in range(9)})
+    paths = sorted(farm.quarantine.glob("*.jsonl"))
+    for number, path in enumerate(paths):
+        path.write_text("[" if number % 2 else "")
+    found = told(farm)
+    assert [where for where, _, _ in found] == paths
+    assert ["differ" in what for _, what, _ in found] == [number % 2 == 0 for number in range(9)]
+
+
+def test_columns_of_the_farms_own_are_held_against_each_other_too(farm: Farm, deliver: Deliver) -> None:
+    deliver({"runs-1.csv": f"{RUNS}r1{GOOD}", "runs-2.csv": "colour," + RUNS + f"red,r2{GOOD}"})
+    assert examine(farm) == []
+    rows = farm.read_arrow("runs")
+    farm.put("runs", rows.set_column(rows.column_names.index("colour"), "colour", [["blue"] * 2]))
+    assert told(farm) == [(farm.records_path / "runs", "2 rows differ between records and deliveries", REBUILD)]
 
 
 @pytest.mark.parametrize("corrected", [100, 160])
