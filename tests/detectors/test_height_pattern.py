@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from farmwatch.detectors import height_scene
+from farmwatch.detectors.cells import FACTORS
 from farmwatch.detectors.height_pattern import detect
 from farmwatch.detectors.height_scene import set_height_scene
 from farmwatch.detectors.height_streams import height_streams
@@ -20,6 +21,7 @@ from farmwatch.evidence import Evidence
 from farmwatch.records import Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.simulate import FarmSpec, Fault, PlantedFault, simulate
+from farmwatch.stats.heights import due_in_bands, seen_in_bands
 
 SETTINGS = load_settings()
 SPEC = FarmSpec(printers=8, days=90, designs=24)
@@ -199,6 +201,37 @@ def test_a_design_that_fails_at_its_own_height_everywhere_is_due_to_fail_there_o
         assert shares.observed[:, window].sum() > 15
     by_height_alone, with_habits = due[1e9], due[SETTINGS.height_pattern.habit_plates]
     assert with_habits > 3.0 * by_height_alone
+
+
+def test_second_route_what_is_due_of_each_failure_and_what_its_design_does_on_the_others(quiet: Records) -> None:
+    """Failure by failure: what is due by its height, and the plates of the others on which its design failed, one each."""
+    nameless = np.random.default_rng(1).random(len(quiet.parts)) < 0.2
+    parts = quiet.parts.assign(design_id=quiet.parts["design_id"].mask(nameless))
+    night = join_history(dataclasses.replace(quiet, parts=parts)).night(SPEC.start + dt.timedelta(days=85), SETTINGS)
+    scene = set_height_scene(night)
+    assert scene is not None
+    streams = height_streams(scene, "printer")
+    assert streams is not None
+    units, prior = streams.units, SETTINGS.height_pattern.habit_plates
+    shares = unit_shares(scene, units, slice(0, len(units.day)))
+    own = units.entry
+    height, base, low, plate = (of[own] for of in (scene.height_mm, scene.base_mm, scene.low_mm, scene.plate))
+    level = streams.cell_level[scene.cell[own]]
+    design = night.history.cells.codes[scene.cell[own], FACTORS.index("design")]
+    seen = seen_in_bands(height, base, low, units.windows)
+    due = due_in_bands(scene.part_height_mm[own], base, low, units.rates, level, units.windows)
+    mixed = due.astype(float)
+    for place in np.flatnonzero(design >= 0):
+        alike = (design == design[place]) & (level != level[place])
+        plates, lost = np.unique(plate[alike], return_counts=True)
+        share = 1.0 / lost[np.searchsorted(plates, plate[alike])]
+        mixed[place] = (prior * due[place] + share @ seen[alike]) / (prior + len(plates))
+    assert (design < 0).any()
+    assert (low > base).any()
+    for unit, number in enumerate(units.plate):
+        mine = (plate == number) & (level == units.level[unit])
+        np.testing.assert_allclose(shares.observed[unit], seen[mine].mean(axis=0), rtol=1e-5, atol=1e-6)
+        np.testing.assert_allclose(shares.expected[unit], mixed[mine].mean(axis=0), rtol=1e-4, atol=1e-6)
 
 
 def test_the_way_up_is_the_same_however_many_plates_are_taken_at_once(
