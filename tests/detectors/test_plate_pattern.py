@@ -9,12 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from farmwatch.detectors import plate_streams
 from farmwatch.detectors.night import Spell, Verdicts, join_history
 from farmwatch.detectors.pattern_counts import counts_in_zone
 from farmwatch.detectors.plate_pattern import detect
+from farmwatch.detectors.plate_scene import Scene, explained, levels_of, set_scene, shares_of
+from farmwatch.detectors.plate_streams import RATIOS, from_first, renewed, streams_of
+from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS, Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.simulate import FarmSpec, Fault, PlantedFault, simulate
+from farmwatch.stats.plate_limit import FROM_FIRST
 from farmwatch.stats.zones import take_zones, zone_dictionary, zone_mask
 
 SETTINGS = load_settings()
@@ -176,3 +181,132 @@ def test_streams_with_few_plates_are_told() -> None:
     records, _ = farm(None, 8)
     checks = night_of(records, 6).checks
     assert any(check.state == "too_few" and check.count > 0 and "fewer than" in check.reason for check in checks)
+
+
+@pytest.fixture(scope="module")
+def spotted_scene(spotted: tuple[Records, PlantedFault]) -> Scene:
+    scene = set_scene(join_history(spotted[0]).night(SPEC.start + dt.timedelta(days=85), SETTINGS))
+    assert scene is not None
+    return scene
+
+
+@pytest.mark.parametrize("kind", ["printer", "lot", "farm"])
+def test_second_route_the_evidence_of_a_stream(spotted_scene: Scene, kind: SubjectType) -> None:
+    """Stream by stream, plate by plate: since every day on which it may have begun, in every zone, by either ratio."""
+    scene, settings = spotted_scene, SETTINGS.plate_pattern
+    streams = streams_of(scene, kind)
+    assert streams is not None
+    zones, ends = zone_dictionary(), np.append(streams.start[1:], len(streams.order))
+    shares = [shares_of(scene, streams.order[low:high]) for low, high in zip(streams.start, ends, strict=True)]
+    signs = len(scene.groups) - 1 if kind in ("printer", "farm") else 0
+    assert (streams.group.max() > 0) == (signs > 0)
+    level, _ = levels_of(scene.night, kind)
+    for stream, (seen, due) in enumerate(shares):
+        rows = streams.order[streams.start[stream] : ends[stream]]
+        assert set(level[scene.plate[rows]]) == {streams.level[stream]}
+        assert set(scene.group[rows]) == {streams.group[stream]}
+        day = scene.day[rows]
+        assert (np.diff(day) >= 0).all()
+        others = [shares[other] for other in np.flatnonzero(streams.group == streams.group[stream]) if other != stream]
+        odds = np.ones(len(zones))
+        if others:
+            observed, expected = (np.concatenate(each).sum(axis=0, dtype=float) for each in zip(*others, strict=True))
+            number = sum(len(each[0]) for each in others)
+            more = settings.reference_plates * np.clip(expected / number, 1e-3, 1.0 - 1e-3)
+            observed, expected, number = observed + more, expected + more, number + settings.reference_plates
+            odds = np.maximum(observed / (number - observed) * (number - expected) / expected, 1.0)
+        usual = np.where(seen == due, seen, odds * due / (1.0 + (odds - 1.0) * due)).astype(float)
+        whole = scene.group == 0
+        mine = scene.day[whole & (level[scene.plate] == streams.level[stream])]
+        days = np.diff(day, prepend=-1).astype(float)
+        days[0] += FROM_FIRST / (len(mine) / (mine.max() + 1))
+        total = 0.0
+        for ratio in RATIOS:
+            each = np.log1p((ratio - 1.0) * seen.astype(float)) - np.log1p((ratio - 1.0) * usual)
+            since = np.cumsum(each[::-1], axis=0)[::-1]
+            total += float(days @ np.exp(since) @ zones.weight) / len(RATIOS)
+        share = (
+            (settings.share_signs / signs if streams.group[stream] else 1.0 - settings.share_signs) if signs else 1.0
+        )
+        assert streams.log_e[stream] == pytest.approx(np.log(total * share), rel=1e-4, abs=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["printer", "farm"])
+def test_streams_are_the_same_however_many_plates_are_looked_at_at_once(
+    spotted_scene: Scene, monkeypatch: pytest.MonkeyPatch, kind: SubjectType
+) -> None:
+    whole = streams_of(spotted_scene, kind)
+    monkeypatch.setattr(plate_streams, "ROWS_AT_ONCE", 7)  # a stream of more plates is cut
+    pieces = streams_of(spotted_scene, kind)
+    assert whole is not None
+    assert pieces is not None
+    assert whole.plates.max() > 14
+    np.testing.assert_allclose(pieces.summed, whole.summed, rtol=1e-5, atol=1e-6)
+    np.testing.assert_allclose(pieces.log_e, whole.log_e, rtol=1e-4, atol=1e-4)
+
+
+def test_after_a_finding_all_streams_that_reach_the_floor_are_as_if_made_anew(spotted_scene: Scene) -> None:
+    scene, floor = spotted_scene, -SETTINGS.plate_pattern.keep_within
+    before = streams_of(scene, "printer")
+    assert before is not None
+    worst = int(np.argmax(before.score))
+    level, _ = levels_of(scene.night, "printer")
+    plates, zones = np.unique(scene.plate[level[scene.plate] == worst]), zone_dictionary()
+    width, depth = scene.night.plates[["plate_width_mm", "plate_depth_mm"]].to_numpy()[plates[0]]
+    spot = int(np.nanargmin(np.hypot(zones.centre_u * width / 2.0 - 20.0, zones.centre_v * depth / 2.0 + 10.0)))
+    after = explained(scene, take_zones(zones, spot), plates)
+    anew, again = streams_of(after, "printer"), renewed(after, before, floor)
+    assert anew is not None
+    assert anew.score[worst] < before.score[worst] - 3.0
+    np.testing.assert_allclose(again.summed, anew.summed, rtol=1e-5, atol=1e-6)
+    reach = anew.score >= floor
+    np.testing.assert_allclose(again.score[reach], anew.score[reach], rtol=1e-4, atol=1e-4)
+    assert again.score[worst] == pytest.approx(anew.score[worst], rel=1e-4)
+    assert not (again.score[~reach] >= floor).any()
+    np.testing.assert_allclose(renewed(after, before, -np.inf).log_e, anew.log_e, rtol=1e-4, atol=1e-4)
+
+
+def test_a_place_in_the_shadow_of_a_stronger_one_comes_out_once_that_is_told() -> None:
+    """One printer fails at its left so much that another's left looks no worse than usual until the first is explained."""
+    records, _ = farm(None, 7)
+    parts, rng = records.parts.copy(), np.random.default_rng(1)
+    runs = records.runs.merge(records.printers, on="printer_id").set_index("run_id")
+    left = parts["x_mm"] < -0.3 * parts["run_id"].map(runs["plate_width_mm"]) / 2
+    strong, weak = sorted(records.printers["printer_id"])[:2]
+    for name, share in ((strong, 0.9), (weak, 0.05)):
+        own = parts["run_id"].map(runs["printer_id"]) == name
+        parts.loc[left & own & (rng.random(len(parts)) < share), "outcome"] = "failed"
+    records = dataclasses.replace(records, parts=parts)
+    scene = set_scene(join_history(records).night(SPEC.start + dt.timedelta(days=85), SETTINGS))
+    assert scene is not None
+    before, floor = streams_of(scene, "printer"), -SETTINGS.plate_pattern.keep_within
+    assert before is not None
+    shadowed = before.names.index(weak)
+    assert before.score[shadowed] < floor
+    level, _ = levels_of(scene.night, "printer")
+    plates = np.unique(scene.plate[level[scene.plate] == before.names.index(strong)])
+    after = explained(scene, take_zones(zone_dictionary(), zone_dictionary().name.index("left")), plates)
+    anew = streams_of(after, "printer")
+    assert anew is not None
+    assert renewed(after, before, floor).score[shadowed] == pytest.approx(anew.score[shadowed], rel=1e-4)
+    assert anew.score[shadowed] > 5.0
+    told = {(e.subject.id, e.zone) for e in night_of(records, 85).evidence if e.score >= 0}
+    assert {(strong, "left"), (weak, "left")} <= told
+
+
+def test_an_onset_at_the_first_plate_counts_on_top_only_where_the_window_reaches_back_to_it(
+    spotted: tuple[Records, PlantedFault],
+) -> None:
+    section = SETTINGS.plate_pattern.model_copy(update={"window_days": 40})
+    settings = SETTINGS.model_copy(update={"plate_pattern": section})
+    scene = set_scene(join_history(spotted[0]).night(SPEC.start + dt.timedelta(days=85), settings))
+    assert scene is not None
+    streams = streams_of(scene, "printer")
+    assert streams is not None
+    level, names = levels_of(scene.night, "printer")
+    assert (from_first(scene, level, streams.telling) == 0.0).all()
+    one = int(np.argmax(streams.telling))
+    of_late = np.where((level == one) & (scene.plate_day < 0), -1, level)  # as if it had come within the window
+    more = from_first(scene, of_late, streams.telling)
+    assert more[one] > 0.0
+    assert np.count_nonzero(more) == 1 < len(names)
