@@ -13,10 +13,8 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 
-import numpy as np
-
 from farmwatch.detectors import cure_offset, height_pattern, odd_run, plate_pattern, rates, signal_shift, wear
-from farmwatch.detectors.expected import Expectation
+from farmwatch.detectors.expected import Expectation, with_expectation
 from farmwatch.detectors.night import Detector, History, Night, Spell, Verdicts
 from farmwatch.evidence import Check
 from farmwatch.settings import Settings
@@ -74,7 +72,7 @@ def crew_for(history: History, settings: Settings, nights: int) -> Iterator[Crew
 
         def both(night: Night) -> list[Verdicts]:
             try:
-                rest = pool.submit(_second, night.as_of, night.part_risk, night.spells, night.expectation)
+                rest = pool.submit(_second, night.as_of, night.spells, night.expectation)
                 first = [guarded(name, detector, night) for name, detector in DETECTORS[:SECOND_HAND]]
                 return first + rest.result()
             except BrokenProcessPool:  # the second process could not start, or was killed: its work is done here
@@ -97,11 +95,15 @@ def _end_with_the_first() -> None:
         os._exit(1)
 
 
-def _second(
-    as_of: dt.date, part_risk: np.ndarray, spells: tuple[Spell, ...], expectation: Expectation | None
-) -> list[Verdicts]:
+def _second(as_of: dt.date, spells: tuple[Spell, ...], expectation: Expectation | None) -> list[Verdicts]:
     if _taken is None:
         raise RuntimeError("the second process was started without the records")
     history, settings = _taken
-    night = replace(history.night(as_of, settings, part_risk), spells=spells, expectation=expectation)
+    night = seen_again(history.night(as_of, settings), spells, expectation)
     return [guarded(name, detector, night) for name, detector in DETECTORS[SECOND_HAND:]]
+
+
+def seen_again(night: Night, spells: tuple[Spell, ...], expectation: Expectation | None) -> Night:
+    """The night in another process, as the first one saw it."""
+    night = replace(night, spells=spells)
+    return night if expectation is None else with_expectation(night, expectation)

@@ -14,14 +14,12 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from farmwatch.crew import DETECTORS, Crew, crew_for, guarded
+from farmwatch.crew import DETECTORS, Crew, crew_for, guarded, seen_again
 from farmwatch.detectors.expected import Expectation
 from farmwatch.detectors.night import History, Night, Spell, Verdicts
 from farmwatch.settings import Settings
@@ -125,7 +123,6 @@ class _Sight:
     """What one night adds to it."""
 
     as_of: dt.date
-    part_risk: np.ndarray
     spells: tuple[Spell, ...]
     expectation: Expectation | None
 
@@ -144,8 +141,8 @@ def _detect(number: int, kit: _Kit, sight: _Sight) -> Verdicts:
     """One detector of one night, on a worker."""
     if kit.package != package_digest():
         raise RuntimeError("its workers run another version of farmwatch")
-    night = kit.history.night(sight.as_of, kit.settings, sight.part_risk)
-    return guarded(*DETECTORS[number], replace(night, spells=sight.spells, expectation=sight.expectation))
+    night = seen_again(kit.history.night(sight.as_of, kit.settings), sight.spells, sight.expectation)
+    return guarded(*DETECTORS[number], night)
 
 
 class _Cluster:
@@ -157,7 +154,7 @@ class _Cluster:
 
     def ask(self, night: Night) -> list[Verdicts]:
         """Every detector's verdict, in the order of DETECTORS. Raises :class:`_Lost`."""
-        sight = _Sight(night.as_of, night.part_risk, night.spells, night.expectation)
+        sight = _Sight(night.as_of, night.spells, night.expectation)
         try:
             return self._once(sight)
         except Exception:  # the detectors are guarded: what comes here is the cluster's, like data lost with a worker

@@ -14,7 +14,7 @@ from farmwatch.causes.diagnose import diagnose
 from farmwatch.causes.repairs import RepairVerdict, last_mend, repair_verdict
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.crew import Crew, alone, give_back
-from farmwatch.detectors.expected import fit_expectation
+from farmwatch.detectors.expected import fit_expectation, with_expectation
 from farmwatch.detectors.layer_features import COLUMNS as LAYER_COLUMNS
 from farmwatch.detectors.layer_features import keep_reduced
 from farmwatch.detectors.mended import MendedPlates, fault_model, mended_plates
@@ -43,12 +43,11 @@ def look(history: History, as_of: dt.date, settings: Settings, findings: Sequenc
     """The night's view with its expectation, the spells of known findings apart."""
     night = history.night(as_of, settings)
     night = replace(night, spells=tuple(spell for finding in findings if (spell := spell_of(finding)) is not None))
-    cells = history.cells  # cut before the fit begins, so that what that took can be given back
+    _ = history.cells  # cut before the fit begins, so that what that took can be given back
     give_back(history)
     expectation = fit_expectation(night)
     give_back(history)
-    part_risk = expectation.risk[cells.part_cell[: len(night.parts)]]
-    return replace(night, expectation=expectation, part_risk=part_risk)
+    return with_expectation(night, expectation)
 
 
 def spell_of(finding: Finding) -> Spell | None:

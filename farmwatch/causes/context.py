@@ -14,7 +14,7 @@ from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.records import SIGNS, Records
 from farmwatch.settings import Settings
 from farmwatch.stats.plate_correlation import moment_rho
-from farmwatch.stats.plate_sums import sums_by_plate
+from farmwatch.stats.plate_sums import OfParts, sums_by_plate
 
 _HEIGHT = {name: place for place, name in enumerate(HEIGHTS)}
 
@@ -24,7 +24,7 @@ class Context:
     """One night's view, shared by all findings of that night (the slow parts are reckoned once and kept).
 
     ``plates`` and ``parts`` are the joined frames of the night, a row a plate and a row a part; ``parts["plate"]`` is
-    the row number of its plate, in order. ``part_risk`` (parts,) is what was expected of each part. ``records`` may hold
+    the row number of its plate, in order. ``part_risk``: what was expected of each part. ``records`` may hold
     later rows: only service rows known by the end of ``as_of`` are read, and registrations of lots and printers.
     On a farm without parts the plate stands for its part. ``naming``: whether answers list their plates (it costs time).
     """
@@ -34,7 +34,7 @@ class Context:
     as_of: dt.date
     plates: pd.DataFrame
     parts: pd.DataFrame
-    part_risk: np.ndarray
+    part_risk: OfParts
     naming: bool = False
 
     @cached_property
@@ -86,11 +86,11 @@ class Context:
         return self.parts["failed"].to_numpy(bool)
 
     @cached_property
-    def risk(self) -> np.ndarray:
-        """Expected risk of each part, shape (parts,); of each plate, the farm's own rate, on a farm without parts."""
+    def risk(self) -> OfParts:
+        """Expected risk of each part, asked for by rows; of each plate, the farm's own rate, on a farm without parts."""
         if self.without_parts:
             return np.full(len(self.plates), (self.part_failed.sum() + 0.5) / (len(self.plates) + 1.0))
-        return np.asarray(self.part_risk, float)
+        return self.part_risk
 
     @cached_property
     def failed(self) -> np.ndarray:

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from farmwatch.detectors.cells import FACTORS, CellCounts, Cells, count_cells
-from farmwatch.detectors.night import Night, Spell
+from farmwatch.detectors.night import Night, RiskOfParts, Spell
 from farmwatch.stats.crossed import CrossedFit, Start, fit_crossed
 from farmwatch.stats.plate_model import PlateModel, fit_plate_model
 
@@ -235,6 +235,12 @@ def fit_expectation(night: Night) -> Expectation:
     sd = dict(zip(FACTORS, fit.sd[:-1].tolist(), strict=True))
     fitted = Fitted(fit, weights * usable, covariates, with_spells)
     return Expectation(base, effects, sd, rho, model, share, farm_share, sound, counts, fitted)
+
+
+def with_expectation(night: Night, expectation: Expectation) -> Night:
+    """The night with what was expected of it, also of each of its parts."""
+    cell = night.history.cells.part_cell[: len(night.parts)]
+    return replace(night, expectation=expectation, part_risk=RiskOfParts(expectation.risk, cell))
 
 
 def _fixed_slice(fit: CrossedFit) -> slice:

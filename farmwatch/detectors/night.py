@@ -16,6 +16,7 @@ from farmwatch.detectors.part_columns import Measures, Numbers, Words
 from farmwatch.evidence import Check, Evidence, FindingKind, Subject
 from farmwatch.records import TABLES, Records, empty
 from farmwatch.settings import Settings
+from farmwatch.stats.plate_sums import OfParts
 
 if TYPE_CHECKING:
     from farmwatch.detectors.expected import Expectation
@@ -81,8 +82,8 @@ class History:
         """The plates cut into cells, for the expectation and the rates."""
         return cut_cells(self.plates, self.parts)
 
-    def night(self, as_of: dt.date, settings: Settings, part_risk: np.ndarray | None = None) -> Night:
-        """What was known at the end of ``as_of``. Without ``part_risk`` every part is given the pooled failure rate."""
+    def night(self, as_of: dt.date, settings: Settings) -> Night:
+        """What was known at the end of ``as_of``, every part given the pooled failure rate."""
         instant = self.records.end_of(as_of)
         count = int(self.plates["known_at"].searchsorted(instant, side="left"))
         parts_count = int(np.searchsorted(self.parts["plate"].to_numpy(), count, side="left"))
@@ -93,10 +94,9 @@ class History:
             written = np.ones(parts_count, bool)
             written[late[late < parts_count]] = False
             parts = parts.assign(known=parts["known"] & written, failed=parts["failed"] & written)
-        if part_risk is None:
-            known = max(float(parts["known"].sum()), 1.0)
-            part_risk = np.full(parts_count, (float(parts["failed"].sum()) + 0.5) / (known + 1.0))
-        return Night(as_of, self, settings, self.plates.iloc[:count], parts, part_risk[:parts_count], instant)
+        known = max(float(parts["known"].sum()), 1.0)
+        pooled = np.broadcast_to((float(parts["failed"].sum()) + 0.5) / (known + 1.0), parts_count)
+        return Night(as_of, self, settings, self.plates.iloc[:count], parts, pooled, instant)
 
 
 @dataclass(frozen=True)
@@ -115,11 +115,23 @@ class Spell:
 
 
 @dataclass(frozen=True)
+class RiskOfParts:
+    """Expected failure probability of each part, kept once a cell: nothing a part instead of 8 bytes. ``of_cell``: (cells,);
+    ``cell``: (parts,) the cell of each."""
+
+    of_cell: np.ndarray
+    cell: np.ndarray
+
+    def __getitem__(self, rows: Any) -> np.ndarray:
+        return self.of_cell[self.cell[rows]]
+
+
+@dataclass(frozen=True)
 class Night:
     """One night's view. ``plates`` and ``parts`` are the known head of :class:`History`; rows keep their numbers.
 
     ``spells``: when known findings were in force; ``expectation``: the farm's fitted expectation (the rates need it).
-    ``part_risk``: expected failure probability of each row of ``parts``, shape (parts,), from the farm's fitted
+    ``part_risk``: expected failure probability of each row of ``parts``, asked for by rows, from the farm's fitted
     expectation with the effects of known faults left out.
     """
 
@@ -128,7 +140,7 @@ class Night:
     settings: Settings
     plates: pd.DataFrame
     parts: pd.DataFrame
-    part_risk: np.ndarray
+    part_risk: OfParts
     instant: pd.Timestamp
     spells: tuple[Spell, ...] = ()
     expectation: Expectation | None = None

@@ -35,7 +35,7 @@ def redraw(night: Night, rng: np.random.Generator) -> History:
     history, cells = night.history, night.history.cells
     plates, parts = night.plates.copy(), night.parts.copy()
     plate, known = parts["plate"].to_numpy(), parts["known"].to_numpy()
-    failed = known & failed_parts(night.part_risk, plate, known, len(plates), expectation, rng)
+    failed = known & failed_parts(night.part_risk[:], plate, known, len(plates), expectation, rng)
     sign = _signs(night, expectation, failed, rng)
     parts["failed"] = failed
     names = np.array([*SIGNS, None], dtype=object)

@@ -176,7 +176,7 @@ class NotebookFarm:
         parts = self.night.parts
         run = self.night.plates["run_id"].iloc[parts["plate"]].reset_index(drop=True)
         kept = parts[["part_no", "design_id", "failed"]].astype({"part_no": "float64", "design_id": "str"})
-        frame = pd.concat([run, kept], axis=1).assign(expected=self.night.part_risk)
+        frame = pd.concat([run, kept], axis=1).assign(expected=self.night.part_risk[:])
         return frame[parts["known"].to_numpy()].reset_index(drop=True)
 
     @cached_property
@@ -196,7 +196,7 @@ class NotebookFarm:
         sums = {
             "parts": total(None),
             "failed": total(parts["failed"].to_numpy(dtype=float)).astype("int64"),
-            "expected": total(self.night.part_risk),
+            "expected": total(self.night.part_risk[:]),
         }
         cells = self.night.history.cells
         under = np.zeros(len(plates), dtype=bool)

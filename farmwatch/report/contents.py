@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from farmwatch.evidence import Check, Finding
@@ -21,6 +20,7 @@ from farmwatch.report.subjects import SubjectRow, subject_rows
 from farmwatch.report.unchecked import NotChecked, in_short, not_checked, without_plates
 from farmwatch.report.week import Week
 from farmwatch.settings import Settings
+from farmwatch.stats.plate_sums import OfParts
 
 if TYPE_CHECKING:
     from farmwatch.causes.table import CauseTable
@@ -65,7 +65,7 @@ def build_contents(
     checks: Sequence[Check],
     plates: pd.DataFrame,
     parts: pd.DataFrame,
-    part_risk: np.ndarray,
+    part_risk: OfParts,
     service: pd.DataFrame,
     settings: Settings,
     *,
@@ -76,7 +76,7 @@ def build_contents(
     """The contents of one week's report, as known at the end of ``known_until`` (default: the week's last day).
 
     ``table``: the farm's table of causes, whose words and mends are told; without one the shipped table.
-    ``plates``, ``parts`` and ``part_risk`` (shape (parts,), expected failure probability) are those of that night.
+    ``plates``, ``parts`` and ``part_risk`` (expected failure probability of each part) are those of that night.
     """
     until = min(known_until or week.last, week.last)
     frames = Frames(

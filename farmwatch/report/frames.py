@@ -12,6 +12,7 @@ import pandas as pd
 from farmwatch.evidence import PLATE_COLUMN, Evidence, Subject
 from farmwatch.report import words
 from farmwatch.stats.observed_over_expected import Ratio, dispersion, ratio_interval
+from farmwatch.stats.plate_sums import OfParts
 
 
 @dataclass(frozen=True)
@@ -22,7 +23,7 @@ class Frames:
 
     plates: pd.DataFrame
     parts: pd.DataFrame
-    part_risk: np.ndarray
+    part_risk: OfParts
     service: pd.DataFrame
     coupons: pd.DataFrame
     timezone: str = "UTC"

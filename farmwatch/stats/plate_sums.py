@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any, Protocol
+
 import numpy as np
 
 PARTS_AT_ONCE = 1 << 20  # whose rows and values stand beside the sums: of all they take 24 bytes a part
 
 
+class OfParts(Protocol):
+    """A number of each part, (parts,), asked for by rows: an array, or what keeps it once for many parts."""
+
+    def __getitem__(self, rows: Any, /) -> np.ndarray: ...
+
+
 def sums_by_plate(
-    plate: np.ndarray, values: np.ndarray, counted: np.ndarray, plates: int
+    plate: np.ndarray, values: OfParts, counted: np.ndarray, plates: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """How many parts of each plate are ``counted``, and the sum of their ``values``; both (plates,).
 

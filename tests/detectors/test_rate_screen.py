@@ -131,6 +131,16 @@ def test_the_risk_of_one_sign_is_its_column_of_all(two: tuple[Scene, Scene], hel
             np.testing.assert_array_equal(risk_of_sign(scene, held_out, cells, True, sign), every[:, sign])
 
 
+def test_the_risk_of_a_part_is_that_of_its_cell(night: Night) -> None:
+    assert night.expectation is not None
+    cell = night.history.cells.part_cell[: len(night.parts)]
+    whole = night.part_risk[:]
+    np.testing.assert_array_equal(whole, night.expectation.risk[cell])
+    rows = np.array([5, 0, len(cell) - 1])
+    np.testing.assert_array_equal(night.part_risk[rows], whole[rows])
+    np.testing.assert_array_equal(night.part_risk[cell == 3], whole[cell == 3])
+
+
 def test_shares_kept_once_a_design_are_read_like_an_array(night: Night) -> None:
     assert night.expectation is not None
     share = night.expectation.share

@@ -106,7 +106,7 @@ def test_wear_of_every_film_sets_no_plate_apart_from_the_nights_after() -> None:
     (found,) = update((), [one for one in detect(before).evidence if one.score >= 0.0], day)
     assert (found.evidence.subject, found.status) == (Subject("farm", "farm"), "open")
     after = look(history, day, SETTINGS, (found,))
-    np.testing.assert_array_equal(after.part_risk, before.part_risk)
+    np.testing.assert_array_equal(after.part_risk[:], before.part_risk[:])
     assert [one.subject for one in detect(after).evidence] == [Subject("farm", "farm")]
 
 
