@@ -95,7 +95,9 @@ def plain_errors() -> Iterator[None]:
         raise SystemExit(0) from None
     except Exception as error:
         message = " ".join(str(error).split()) or type(error).__name__
-        if type(error).__name__ not in (
+        if isinstance(error, OSError) and error.strerror:
+            message = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+        elif type(error).__name__ not in (
             "StoreError",
             "SettingsError",
             "CausesError",

@@ -13,7 +13,7 @@ from farmwatch.causes.questions import CAUSES, CODES, DISTRIBUTIONS
 from farmwatch.causes.table import CauseTable
 from farmwatch.settings import Settings
 
-#: the 22 causes of the trade; a slash divides two codes of one cause
+#: the causes of the trade; a slash divides two codes of one cause
 TRADE = (
     "trapped_suction",
     "unsupported_island",
@@ -114,8 +114,7 @@ def pattern_of(seen: Seen) -> Pattern:
     return Pattern(tuple(answers), tuple(compositions), nearby, ages)
 
 
-def test_all_22_causes_are_listed() -> None:
-    assert len(TRADE) == 22
+def test_every_cause_of_the_trade_is_listed() -> None:
     assert tuple(code for cause in TRADE for code in cause.split("/")) == CAUSES
     assert tuple(PATTERNS) == CAUSES
     assert CODES[-1] == "unknown"

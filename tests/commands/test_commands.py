@@ -115,6 +115,13 @@ def test_questions_are_answered_three_ways_and_refused_in_one_line(farm: Path) -
     assert run("query", sql, "--csv", "--json", farm=farm).exit_code == 2
 
 
+def test_a_path_that_cannot_be_is_told_in_a_line(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    refused = run("simulate", str(tmp_path / "file" / "farm"), "--printers", "1", "--days", "1", "--faults", "0")
+    assert refused.exit_code == 1
+    assert refused.output == f"Error: {tmp_path / 'file' / 'farm'}: Not a directory\n"
+
+
 def test_records_are_rebuilt_from_the_deliveries(farm: Path) -> None:
     sql = "SELECT round(sum(peak_release_n), 3) AS s, count(*) AS n FROM runs"
     before = run("query", sql, "--json", farm=farm).stdout
