@@ -191,7 +191,7 @@ def _measured(evidence: Evidence, name: str) -> tuple[str, str]:
         what, over = "growth of the measured edges", f"over {_number(evidence.opportunities)} measured pieces"
     else:
         column = str(evidence.detail.get("measure", ""))
-        what = MEASURED.get(column, column.replace("_", " ") or "measure")
+        what, _ = MEASURED.get(column, (column.replace("_", " ") or "measure", ""))
     where = f"stands at {stands}{unit} where {expected}{unit} was expected, {over}"
     way = -1.0 if evidence.effect < 0 else 1.0
     low, high = sorted((way * evidence.effect_low, way * evidence.effect_high))

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING
 
-from farmwatch.causes.questions import spot_words
+from farmwatch.causes.questions import MEASURED, spot_words
 from farmwatch.evidence import Evidence, Subject
 
 if TYPE_CHECKING:
@@ -105,34 +105,6 @@ ACTION_WORDS = {
     "profile_changed": "profile changed",
     "room_heated": "room heated",
     "other": "other service",
-}
-
-MEASURE_WORDS = {
-    "peak_release_n": ("largest peel force", "N"),
-    "pad_tilt_mm": ("tilt of the thickness pads over the plate", "mm"),
-    "pad_bow_mm": ("thickness of the middle pad against the others", "mm"),
-    "ambient_c": ("room temperature", "°C"),
-    "vat_c": ("vat temperature", "°C"),
-    "planned_s": ("planned duration", "s"),
-    "duration_s": ("duration of a run", "s"),
-    "duration_ratio": ("duration against plan", "ratio"),
-    "overrun_s": ("time over plan", "s"),
-    "exposure_s": ("exposure", "s"),
-    "base_exposure_s": ("base exposure", "s"),
-    "base_layers": ("base layers", "layers"),
-    "transition_layers": ("transition layers", "layers"),
-    "layer_height_mm": ("layer height", "mm"),
-    "rest_s": ("rest before cure", "s"),
-    "lift_speed_mm_min": ("lift speed", "mm/min"),
-    "base_release_n": ("largest peel force in the base", "N"),
-    "body_release_n": ("largest peel force in the body", "N"),
-    "layer_time_sd_s": ("spread of layer times", "s"),
-    "vat_warm_up_c": ("warming of the vat over a run", "°C"),
-    "release_n": ("peel force of a layer", "N"),
-    "layer_s": ("time per layer", "s"),
-    "footprint_mm2": ("footprint on the plate", "mm²"),
-    "parts": ("parts on the plate", "parts"),
-    "plate_height_mm": ("tallest part", "mm"),
 }
 
 COUNTER_WORDS = {
@@ -256,7 +228,7 @@ def action(code: str) -> str:
 
 def measure(code: str) -> tuple[str, str]:
     """Words and unit of a measured column; an unknown one keeps its own name without a unit."""
-    return MEASURE_WORDS.get(code, (phrase(code), ""))
+    return MEASURED.get(code, (phrase(code), ""))
 
 
 def band(evidence: Evidence) -> str | None:
