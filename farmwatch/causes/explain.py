@@ -27,7 +27,7 @@ from farmwatch.causes.questions import (
 )
 from farmwatch.causes.repairs import BEYOND_COUNTING, RepairVerdict
 from farmwatch.causes.table import CauseTable
-from farmwatch.evidence import Cause, Evidence, Finding
+from farmwatch.evidence import Cause, Evidence, Finding, Status
 from farmwatch.settings import Settings
 
 #: causes told at length, and the probability from which a mend is advised
@@ -91,7 +91,7 @@ def tell(
         posterior = weigh(pattern, table, settings.causes)
         paragraphs += [
             _causes(causes_of(posterior, settings), posterior, table),
-            _checks(pattern, posterior, table, settings),
+            _checks(pattern, posterior, table, settings, finding.status),
         ]
     if verdict is not None:
         paragraphs.append(_repair(verdict, finding))
@@ -305,7 +305,7 @@ def _causes(causes: tuple[Cause, ...], posterior: Posterior, table: CauseTable) 
     return Paragraph("Likely causes", tuple(sentences))
 
 
-def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings: Settings) -> Paragraph:
+def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings: Settings, status: Status) -> Paragraph:
     sentences = []
     for entered in pattern.entered:
         entry = table.checks[entered.check]
@@ -321,7 +321,8 @@ def _checks(pattern: Pattern, posterior: Posterior, table: CauseTable, settings:
         sentences.append(Sentence(text))
     if not sentences:
         sentences.append(Sentence("No check in the table would change the picture much."))
-    return Paragraph("Checks worth doing, best first", tuple(sentences))
+    when = " if it comes back" if status == "watching" else ""
+    return Paragraph(f"Checks worth doing{when}, best first", tuple(sentences))
 
 
 def _repair(verdict: RepairVerdict, finding: Finding) -> Paragraph:

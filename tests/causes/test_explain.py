@@ -95,6 +95,7 @@ def test_a_mend_of_a_measure_says_that_no_plates_are_counted(
 ) -> None:
     repair = {"action": "plate_levelled", "on": dt.date(2031, 3, 18), "status": "watching"}
     text = as_text(tell(replace(finding(), status="watching", repair=repair), table, settings), width=400)
+    assert "Checks worth doing if it comes back, best first" in text
     assert "something was done since, and whether that held is being watched." in text
     assert "What was done: plate levelled on 18 Mar 2031." in text
     assert "not a count of plates" in text
