@@ -25,7 +25,7 @@ def demo(directory: Path, say: Callable[[str], object]) -> Path:
     say("The sample farm is invented: its printers, resins, people and parts do not exist.")
     farm = Farm.create(directory, TIMEZONE)
     total = collect(farm, [path for path in sorted(samples.iterdir()) if path.suffix in (".csv", ".parquet")]).totals
-    say(f"Collected {total.taken} rows from {samples.name}/ into {directory}/records.")
+    say(f"Collected {total.taken:,} rows from {samples.name}/ into {directory}/records.")
     history = history_of(farm)
     first, last = history.plates["day"].agg(["min", "max"])
     count = (last - first).days + 1

@@ -19,8 +19,8 @@ def file_words(file: FileReport) -> str:
     bad = sum(file.quarantined.values())
     reasons = ", ".join(f"{count} {code}" for code, count in sorted(file.quarantined.items()))
     return (
-        f"{printable(file.file)}: {words.count(file.rows, 'row')} of {file.table}: {file.taken} taken, "
-        f"{file.replaced} replaced, {file.unchanged} unchanged, {bad} quarantined"
+        f"{printable(file.file)}: {words.count(file.rows, 'row')} of {file.table}: {file.taken:,} taken, "
+        f"{file.replaced:,} replaced, {file.unchanged:,} unchanged, {bad:,} quarantined"
         + (f" ({reasons})" if reasons else "")
     )
 
@@ -29,8 +29,8 @@ def total_words(summary: CollectSummary) -> str:
     """What became of all files together, in a line."""
     total, unreadable = summary.totals, len(summary.unreadable)
     return (
-        f"{words.count(total.rows, 'row')}: {total.taken} taken, {total.replaced} replaced, {total.unchanged} unchanged, "
-        f"{sum(total.quarantined.values())} quarantined; {words.count(unreadable, 'file')} unreadable"
+        f"{words.count(total.rows, 'row')}: {total.taken:,} taken, {total.replaced:,} replaced, {total.unchanged:,} unchanged, "
+        f"{sum(total.quarantined.values()):,} quarantined; {words.count(unreadable, 'file')} unreadable"
     )
 
 
