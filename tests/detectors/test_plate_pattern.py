@@ -19,7 +19,7 @@ from farmwatch.evidence import SubjectType
 from farmwatch.records import SIGNS, Records, conform
 from farmwatch.settings import load_settings
 from farmwatch.simulate import FarmSpec, Fault, PlantedFault, simulate
-from farmwatch.stats.plate_limit import FROM_FIRST
+from farmwatch.stats.plate_limit import FROM_FIRST, relief
 from farmwatch.stats.zones import take_zones, zone_dictionary, zone_mask
 
 SETTINGS = load_settings()
@@ -229,6 +229,45 @@ def test_second_route_the_evidence_of_a_stream(spotted_scene: Scene, kind: Subje
             (settings.share_signs / signs if streams.group[stream] else 1.0 - settings.share_signs) if signs else 1.0
         )
         assert streams.log_e[stream] == pytest.approx(np.log(total * share), rel=1e-4, abs=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["printer", "lot", "farm"])
+def test_the_limit_of_a_subject_is_its_share_of_the_false_findings_allowed(
+    spotted_scene: Scene, kind: SubjectType
+) -> None:
+    scene, budget = spotted_scene, SETTINGS.alarm_budget
+    streams = streams_of(scene, kind)
+    assert streams is not None
+    allowed = budget.of_outcomes * budget.share_plate_pattern * SETTINGS.plate_pattern.share_of(kind)
+    assert streams.per_month == pytest.approx(allowed)
+    level, names = levels_of(scene.night, kind)
+    whole = scene.group == 0
+    telling = np.array([(level[scene.plate[whole]] == number).sum() for number in range(len(names))])
+    np.testing.assert_array_equal(streams.telling, telling)
+    looked_at = telling >= SETTINGS.plate_pattern.plates_at_least
+    assert set(streams.level) == set(np.flatnonzero(looked_at))
+    nights = 30.0 * looked_at.sum() / allowed  # of one subject, in which one false finding may come
+    for number in np.flatnonzero(looked_at):
+        days = scene.day[whole & (level[scene.plate] == number)].max() + 1
+        less = relief(telling[[number]], np.log(nights * telling[[number]] / days))[0]
+        assert streams.log_limit[number] == pytest.approx(np.log(nights) - less)
+        mine = streams.log_e[streams.level == number]
+        assert streams.score[number] == pytest.approx(np.log(np.exp(mine).sum()) - streams.log_limit[number])
+
+
+def test_the_only_printer_is_looked_at_and_its_room_not_beside_it(
+    spotted: tuple[Records, PlantedFault], spotted_scene: Scene
+) -> None:
+    assert streams_of(spotted_scene, "room") is not None
+    records, truth = spotted
+    alone = dataclasses.replace(records, runs=records.runs[records.runs["printer_id"] == truth.subject.id])
+    scene = set_scene(join_history(alone).night(SPEC.start + dt.timedelta(days=85), SETTINGS))
+    assert scene is not None
+    printers = streams_of(scene, "printer")
+    assert printers is not None
+    assert printers.names[printers.level[0]] == truth.subject.id
+    assert streams_of(scene, "farm") is not None
+    assert streams_of(scene, "room") is None
 
 
 @pytest.mark.parametrize("kind", ["printer", "farm"])
