@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from farmwatch.causes.pattern import Entered
+from farmwatch.causes.questions import percent
 from farmwatch.causes.table import CauseTable
 from farmwatch.evidence import Finding, NextCheck
 from farmwatch.report import cautions, words
@@ -46,8 +47,8 @@ class FindingWords:
     five: tuple[tuple[str, str], ...]
     rivals: str
     causes: tuple[CauseWords, ...]
+    checks_lead: str
     checks: tuple[CheckWords, ...]
-    caution: str
 
 
 def told(finding: Finding, table: CauseTable, entered: tuple[Entered, ...] = ()) -> FindingWords:
@@ -62,11 +63,11 @@ def told(finding: Finding, table: CauseTable, entered: tuple[Entered, ...] = ())
         five_answers(finding.evidence),
         rivals(finding.evidence),
         tuple(
-            CauseWords(words.cause(cause.code), _percent(cause.probability), words.likelihood(cause.probability))
+            CauseWords(words.cause(cause.code, table), percent(cause.probability), words.likelihood(cause.probability))
             for cause in causes
         ),
+        "Checks if it comes back" if finding.status == "watching" else "Next checks",
         tuple(_check(check, table, latest.get(check.code)) for check in finding.next_checks),
-        cautions.together(cautions.caution_of(check) for check in finding.next_checks),
     )
 
 
@@ -82,8 +83,3 @@ def _check(check: NextCheck, table: CauseTable, entered: Entered | None) -> Chec
         tuple((code, words.phrase(code), check.means.get(code, seen)) for code, seen in known.items()),
         f"{words.phrase(entered.result)}, entered {words.date(entered.on)}" if entered and entered.on else "",
     )
-
-
-def _percent(probability: float) -> str:
-    whole = round(100.0 * probability)
-    return "under 1 %" if whole == 0 else "over 99 %" if whole == 100 and probability < 1.0 else f"{whole} %"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -211,6 +212,16 @@ def test_a_forged_check_enters_nothing(browser: Browser, rows: Rows, farm: Farm,
     answer = browser.send(page, "/finding", {"result": "tilted", **changes})
     assert answer.status in (404, 422)
     assert rows("service") == []
+
+
+def test_causes_are_called_as_the_farm_calls_them_and_a_watched_finding_says_so(browser: Browser, farm: Farm) -> None:
+    (farm.path / "causes.toml").write_text('[causes.plate_tilt]\ntitle = "the plate hangs askew"\n')
+    finding = file_finding(farm)
+    page = browser.get("/finding?id=F310320-abcd")
+    assert "The plate hangs askew" in page.text
+    assert "Next checks" in page.text
+    save_night(farm, DAY, [replace(finding, status="watching")], [])
+    assert "Checks if it comes back" in browser.get("/finding?id=F310320-abcd").text
 
 
 def test_a_broken_store_is_one_line_on_a_page(browser: Browser, farm: Farm, capsys: pytest.CaptureFixture[str]) -> None:
