@@ -44,6 +44,13 @@ class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class SharedSection(Section):
+    """A section whose budget is dealt out over types of subject, each with a ``share_TYPE``."""
+
+    def share_of(self, subject_type: str) -> float:
+        return float(getattr(self, f"share_{subject_type}"))
+
+
 class FarmSection(Section):
     name: str
     timezone: str
@@ -77,7 +84,7 @@ class AlarmBudgetSection(Section):
         return self.false_findings_per_month * self.calibration
 
 
-class RatesSection(Section):
+class RatesSection(SharedSection):
     """How failure rates are watched."""
 
     share_printer: Share
@@ -97,11 +104,8 @@ class RatesSection(Section):
     keep_within: Positive
     findings_at_most: Count
 
-    def share_of(self, subject_type: str) -> float:
-        return float(getattr(self, f"share_{subject_type}"))
 
-
-class PlatePatternSection(Section):
+class PlatePatternSection(SharedSection):
     """How places on the plate are watched."""
 
     share_printer: Share
@@ -119,9 +123,6 @@ class PlatePatternSection(Section):
     keep_within: Positive
     findings_at_most: Count
     relabellings: Count
-
-    def share_of(self, subject_type: str) -> float:
-        return float(getattr(self, f"share_{subject_type}"))
 
 
 class CausesSection(Section):
@@ -169,7 +170,7 @@ class OddRunSection(Section):
     forest_level: Share
 
 
-class CureOffsetSection(Section):
+class CureOffsetSection(SharedSection):
     """How measured pieces are judged."""
 
     share_lot: Share
@@ -187,9 +188,6 @@ class CureOffsetSection(Section):
     look_back_days: Count
     keep_within: Positive
     findings_at_most: Count
-
-    def share_of(self, subject_type: str) -> float:
-        return float(getattr(self, f"share_{subject_type}"))
 
 
 class WearSection(Section):
@@ -220,7 +218,7 @@ class SignalShiftSection(Section):
     pads_matter_mm: Positive
 
 
-class HeightPatternSection(Section):
+class HeightPatternSection(SharedSection):
     """How heights of failure are watched."""
 
     share_printer: Share
@@ -241,9 +239,6 @@ class HeightPatternSection(Section):
     design_share_at_most: Share
     keep_within: Positive
     findings_at_most: Count
-
-    def share_of(self, subject_type: str) -> float:
-        return float(getattr(self, f"share_{subject_type}"))
 
 
 class ScheduleSection(Section):
