@@ -128,7 +128,8 @@ def _typed(raw: RawRows, table: Table, zone: str, faulty: _Faults) -> pa.Table:
         else:
             delivered = raw.columns[column.name]
         typed = read_column(delivered, column, zone)
-        faulty.note(typed.bad, column.name, reason_of(column), WORDS[column.kind])
+        mapped = column.kind == "time" and raw.delivered is not None
+        faulty.note(typed.bad, column.name, reason_of(column), WORDS["mapped_time" if mapped else column.kind])
         low = too_low(column.name, typed.values)
         if low is not None:
             faulty.note(truth(low), column.name, "bad_number", WORDS["low"])

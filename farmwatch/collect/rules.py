@@ -55,6 +55,7 @@ WORDS: Mapping[str, str] = {
     "number": "not a number",
     "count": "not a whole number",
     "time": f"not an ISO 8601 time between {EARLIEST_YEAR} and {LATEST_YEAR}",
+    "mapped_time": f"not a time between {EARLIEST_YEAR} and {LATEST_YEAR} as the file's map says that it is written",
     "missing_value": "empty, and the table cannot do without it",
     "low": "smaller than this measure can be",
     "off_plate": "lies off the printer's plate",

@@ -212,6 +212,7 @@ def test_faults_name_line_and_column_of_the_file_itself(take: Take, farm: Farm) 
         ("log.csv", 8, "Result", "unknown_outcome"),
         ("log.csv", 11, "Plate", "duplicate_key"),
     ]
+    assert "as the file's map says" in next(f["words"] for f in quarantine.entries(farm) if f["reason"] == "bad_time")
     assert column(farm, "run_id") == ["f"]
 
 
