@@ -172,7 +172,8 @@ def explain(finding_id: str, farm_path: str, plates: bool) -> None:
     "--printer",
     "printer_id",
     metavar="PRINTER",
-    help="Where it was done (default: the printer of the finding's last plate).",
+    help="Where it was done, for a finding about what the service table cannot name, such as a design "
+    "(default: the printer of its last plate).",
 )
 def check(finding_id: str, check: str, result: str, farm_path: str, printer_id: str | None) -> None:
     """Enter the RESULT of a CHECK on a finding; the causes are weighed anew the next night.
