@@ -91,8 +91,7 @@ class EffectsOfCells:
 
     def sums(self) -> np.ndarray:
         """What all names of a cell add together, (cells,)."""
-        pieces = [slice(start, start + CELLS_AT_ONCE) for start in range(0, len(self.codes), CELLS_AT_ONCE)]
-        return np.concatenate([np.zeros(0), *(self[piece].sum(axis=1) for piece in pieces)])
+        return np.concatenate([np.zeros(0), *(self[piece].sum(axis=1) for piece in cell_pieces(len(self.codes)))])
 
     def __getitem__(self, at: Any) -> np.ndarray:
         if isinstance(at, tuple):
@@ -153,25 +152,35 @@ class Expectation:
         if self.fitted is None:
             return np.zeros(len(stream)), 0.0
         fitted, fit = self.fitted, self.fitted.fit
-        pull = -fitted.weights[cells] * more
         slope = np.zeros(len(fit.coefficients))
-        slope[_fixed_slice(fit)] = fitted.fixed[cells].T @ pull
-        for where, column in zip(fit.slices, fitted.codes, strict=True):
-            code = column[cells]
-            slope[where] = np.bincount(code[code >= 0], pull[code >= 0], where.stop - where.start)
+        for piece in cell_pieces(len(cells)):
+            some = cells[piece]
+            pull = -fitted.weights[some] * more[piece]
+            slope[_fixed_slice(fit)] += fitted.fixed[some].T @ pull
+            for where, column in zip(fit.slices, fitted.codes, strict=True):
+                code = column[some]
+                slope[where] += np.bincount(code[code >= 0], pull[code >= 0], where.stop - where.start)
         step = fit.precision.solve(slope)
-        kept = fitted.fixed[stream] @ step[_fixed_slice(fit)]
-        left = np.zeros(len(stream))
-        for where, column, factor in zip(fit.slices, fitted.codes, (*FACTORS, None), strict=True):
-            move = np.append(step[where], 0.0)[column[stream]]
-            stays = factor is not None and factor not in held_out
-            np.add(kept, move, out=kept) if stays else np.add(left, move, out=left)
-        whole = kept + left
-        risk, weight, trials = self.risk[stream], fitted.weights[stream], self.counts.trials[stream]
-        residual = weight * (self.failed[stream] - trials * risk)
-        curvature = weight * trials * risk * (1.0 - risk)
-        gain = -residual @ whole - 0.5 * (step @ slope - curvature @ whole**2)
-        return kept, float(max(gain, 0.0))
+        moves = [np.append(step[where], 0.0) for where in fit.slices]
+        stays = [factor is not None and factor not in held_out for factor in (*FACTORS, None)]
+        result, gain = np.empty(len(stream)), -0.5 * float(step @ slope)
+        for piece in cell_pieces(len(stream)):
+            some = stream[piece]
+            kept, left = fitted.fixed[some] @ step[_fixed_slice(fit)], np.zeros(len(some))
+            for move, column, stay in zip(moves, fitted.codes, stays, strict=True):
+                np.add(kept, move[column[some]], out=kept) if stay else np.add(left, move[column[some]], out=left)
+            whole = kept + left
+            risk, weight, trials = self.risk[some], fitted.weights[some], self.counts.trials[some]
+            residual = weight * (self.failed[some] - trials * risk)
+            curvature = weight * trials * risk * (1.0 - risk)
+            gain += float(0.5 * curvature @ whole**2 - residual @ whole)
+            result[piece] = kept
+        return result, max(gain, 0.0)
+
+
+def cell_pieces(cells: int) -> list[slice]:
+    """So many cells, CELLS_AT_ONCE at a time."""
+    return [slice(start, start + CELLS_AT_ONCE) for start in range(0, cells, CELLS_AT_ONCE)]
 
 
 def fit_expectation(night: Night) -> Expectation:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from farmwatch.detectors.cells import FACTORS, SIGN_COUNT, Cells
-from farmwatch.detectors.expected import CELLS_AT_ONCE, HELD_OUT, Expectation, spell_mask
+from farmwatch.detectors.expected import HELD_OUT, Expectation, cell_pieces, spell_mask
 from farmwatch.detectors.night import Night
 from farmwatch.evidence import SUBJECT_TYPES, Subject, SubjectType
 from farmwatch.records import SIGNS
@@ -193,14 +192,17 @@ def _plain_risk(scene: Scene, held_out: tuple[str, ...]) -> np.ndarray:
 
 def risk_of_sign(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_share: bool, sign: int) -> np.ndarray:
     """One column of ``expected_risk``, (cells,): most streams are of one sign, and need not pay for ten."""
-    plain, row = _plain_risk(scene, held_out)[cells], scene.raised.row[cells]
-    share = scene.expectation.share[cells, sign] if own_share else scene.expectation.farm_share[sign]
-    risk = plain * share * scene.raised.lift[row, sign] + scene.raised.added[row, sign]
-    # the shares of a cell add up to 1, so that all signs together come to no more than this
-    most = plain * scene.raised.lift.max(axis=1)[row] + scene.raised.added.sum(axis=1)[row]
-    over = np.flatnonzero(most > 0.999 * MOST_RISK)
-    if len(over):
-        risk[over] = expected_risk(scene, held_out, cells[over], own_share)[:, sign]
+    plain, raised, risk = _plain_risk(scene, held_out), scene.raised, np.empty(len(cells))
+    most_lift, most_added = raised.lift.max(axis=1), raised.added.sum(axis=1)
+    for piece in cell_pieces(len(cells)):
+        some = cells[piece]
+        of_all, row = plain[some], raised.row[some]
+        share = scene.expectation.share[some, sign] if own_share else scene.expectation.farm_share[sign]
+        risk[piece] = of_all * share * raised.lift[row, sign] + raised.added[row, sign]
+        # the shares of a cell add up to 1, so that all signs together come to no more than this
+        over = np.flatnonzero(of_all * most_lift[row] + most_added[row] > 0.999 * MOST_RISK)
+        if len(over):
+            risk[piece][over] = expected_risk(scene, held_out, some[over], own_share)[:, sign]
     return risk
 
 
@@ -208,7 +210,7 @@ def risk_of_all(scene: Scene, held_out: tuple[str, ...], cells: np.ndarray, own_
     """The sum of ``expected_risk`` over the signs, (cells,): most cells are under no known effect, and there it is plain."""
     risk = np.minimum(_plain_risk(scene, held_out)[cells], MOST_RISK, dtype=float)
     under = np.flatnonzero(scene.raised.row[cells])
-    for piece in _pieces(len(under)):
+    for piece in cell_pieces(len(under)):
         some = under[piece]
         risk[some] = expected_risk(scene, held_out, cells[some], own_share).sum(axis=1)
     return risk
@@ -251,7 +253,7 @@ def with_effect(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SI
     trials = np.bincount(stretch, weights=scene.trials[cells], minlength=STRETCHES)
     lost, due = np.zeros((STRETCHES, SIGN_COUNT)), np.zeros((STRETCHES, SIGN_COUNT))
     failing: list[np.ndarray] = []
-    for piece in _pieces(len(cells)):
+    for piece in cell_pieces(len(cells)):
         some, when = cells[piece], stretch[piece]
         expected = expected_risk(scene, (), some) * scene.trials[some, None]
         np.add.at(due, when, expected)
@@ -271,14 +273,10 @@ def with_effect(scene: Scene, inside: np.ndarray, sign: int, sign_sd: float = SI
     factor, added = here * (1.0 - even), here * evenly
     signs = np.full(len(cells), asked @ PLACES)
     if only_up:
-        for piece in _pieces(len(cells)):
+        for piece in cell_pieces(len(cells)):
             risk, when = expected_risk(scene, (), cells[piece]), stretch[piece]
             signs[piece] = (asked & (factor[when] * risk + added[when] >= risk)) @ PLACES
     return replace(scene, raised=_raised_by(scene.raised, cells, stretch, factor, added, signs), due={})
-
-
-def _pieces(cells: int) -> Iterator[slice]:
-    return (slice(start, start + CELLS_AT_ONCE) for start in range(0, cells, CELLS_AT_ONCE))
 
 
 def _raised_by(

@@ -27,11 +27,14 @@ ISLAND_AT_LEAST = 250  # levels; smaller ones are put together, for each costs s
 @dataclass(frozen=True)
 class Island:
     """One island: ``rows`` it stands on, its own names as a ``design`` without fixed columns, and the ``place`` of each of
-    its coefficients among all, (coefficients of the island,)."""
+    its coefficients among all, (coefficients of the island,). Of the core's levels its rows meet few sets: ``met`` (sets,
+    coefficients of the core) 1 for those of a set, ``meets`` (rows of the island,) the set of each row."""
 
     rows: slice
     design: Design
     place: np.ndarray
+    met: np.ndarray
+    meets: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -98,15 +101,14 @@ class IslandDesign:
 
     def _links(self, island: Island, weights: np.ndarray) -> np.ndarray:
         """Cross-products of an island's coefficients with those of the core."""
-        result = np.zeros((island.design.size, self.core.size))
+        result = np.empty((island.design.size, self.core.size))
+        sets = len(island.met)
         weighted = self.core.fixed[island.rows] * weights[:, None]
         for codes, count, where in zip(island.design.codes, island.design.levels, island.design.slices, strict=True):
+            table = np.bincount(codes * np.int64(sets) + island.meets, weights=weights, minlength=(count + 1) * sets)
+            result[where] = table.reshape(count + 1, sets)[:-1] @ island.met
             for column, values in enumerate(weighted.T, self.core.fixed_slice.start):
                 result[where, column] = np.bincount(codes, weights=values, minlength=count + 1)[:count]
-            for shared, many, beside in zip(self.core.codes, self.core.levels, self.core.slices, strict=True):
-                index = codes * np.int64(many + 1) + shared[island.rows]
-                table = np.bincount(index, weights=weights, minlength=(count + 1) * (many + 1))
-                result[where, beside] = table.reshape(count + 1, many + 1)[:-1, :-1]
         return result
 
 
@@ -254,9 +256,23 @@ def _apart(design: Design, home: list[np.ndarray], island: np.ndarray, islands: 
     found = []
     for number, (start, stop) in enumerate(pairwise(ends)):
         inside, where = _part(design, home, order[start:stop], number, np.zeros((len(order), 0)))
-        found.append(Island(slice(int(start), int(stop)), replace(inside, offset=np.zeros(stop - start)), where))
+        rows = slice(int(start), int(stop))
+        found.append(Island(rows, replace(inside, offset=np.zeros(stop - start)), where, *_sets_met(core, rows)))
     plain = Design(design.fixed[:0], tuple(codes[:0] for codes in design.codes), design.levels, design.offset[:0])
     return IslandDesign(plain, core, place, tuple(found), order)
+
+
+def _sets_met(core: Design, rows: slice) -> tuple[np.ndarray, np.ndarray]:
+    """``met`` and ``meets`` of an :class:`Island`."""
+    meets = np.zeros(rows.stop - rows.start, np.int64)
+    for codes, count in zip(core.codes, core.levels, strict=True):  # small numbers again after each factor
+        meets = np.unique(meets * (count + 1) + codes[rows], return_inverse=True)[1]
+    first = np.unique(meets, return_index=True)[1]
+    met = np.zeros((len(first), core.size))
+    for codes, count, where in zip(core.codes, core.levels, core.slices, strict=True):
+        code = codes[rows][first]
+        met[np.flatnonzero(code < count), where.start + code[code < count]] = 1.0
+    return met, meets.astype(np.int32)
 
 
 def _part(
