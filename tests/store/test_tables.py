@@ -6,6 +6,7 @@ import datetime as dt
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.dataset as ds
@@ -14,7 +15,7 @@ import pytest
 
 from farmwatch.records import TABLES, empty
 from farmwatch.store import Farm, StoreError
-from farmwatch.store.merge import REPLACED, TAKEN, UNCHANGED
+from farmwatch.store.merge import REPLACED, TAKEN, UNCHANGED, key_codes
 from farmwatch.store.tables import declared_schema
 
 UTC = pa.timestamp("us", tz="UTC")
@@ -109,6 +110,29 @@ def test_many_corrections_of_one_key_in_one_go(farm: Farm) -> None:
     status = farm.put("runs", runs(*(("a", 4, outcome) for outcome in outcomes)))
     assert status.tolist() == [TAKEN, REPLACED, UNCHANGED, REPLACED, REPLACED]
     assert farm.read("runs")["outcome"].tolist() == ["stopped"]
+
+
+def test_a_value_that_was_missing_or_is_taken_back_is_a_correction(farm: Farm) -> None:
+    bare, told = runs(("a", 4, "good")), runs(("a", 4, "good")).append_column("note", pa.array(["warped"]))
+    without = told.set_column(told.column_names.index("note"), "note", pa.array([None], pa.string()))
+    assert [farm.put("runs", rows).tolist() for rows in (bare, told, told, without, bare)] == [
+        [TAKEN],
+        [REPLACED],
+        [UNCHANGED],
+        [REPLACED],
+        [UNCHANGED],
+    ]
+
+
+def test_keys_of_two_columns_are_one_only_where_both_are() -> None:
+    rng = np.random.default_rng(2)
+    columns = {"run_id": rng.choice(["a", "b", "c", "d"], 300), "part_no": rng.choice([7, 1, 5, 3, 9], 300)}
+    told = pa.table(columns).filter(pa.array(columns["part_no"] != np.where(columns["run_id"] < "c", 5, 1)))  # 16 of 20
+    for rows in (told, told.sort_by([("run_id", "ascending"), ("part_no", "ascending")])):
+        codes = key_codes(rows, ("run_id", "part_no")).tolist()
+        keys = list(zip(rows["run_id"].to_pylist(), rows["part_no"].to_pylist(), strict=True))
+        assert len({*zip(keys, codes, strict=True)}) == len({*keys}) == 16
+        assert {*codes} == {*range(16)}
 
 
 @pytest.mark.parametrize("damage", [b"", b"PAR1", b"flipped"])
