@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 
 from farmwatch.collect import collect, door, recheck
@@ -67,3 +68,15 @@ def test_parts_that_came_before_their_printer_are_checked_when_it_comes(tmp_path
     assert standing(farm) == [1, 2]
     deliver(farm, printers=PRINTERS.format(100))
     assert (standing(farm), checks) == ([1], [1])
+
+
+def test_what_a_killed_collect_left_unchecked_is_checked_by_the_next(tmp_path: Path) -> None:
+    farm = Farm.create(tmp_path / "farm")
+    deliver(farm, runs=RUNS, parts=PARTS)
+    recheck.mark_due(farm)
+    plate = {"printer_id": ["P1"], "plate_width_mm": [100.0], "plate_depth_mm": [100.0]}
+    farm.put("printers", pa.table(plate))  # as far as it came
+    assert standing(farm) == [1, 2]
+    collect(farm)
+    assert standing(farm) == [1]
+    assert not recheck.is_due(farm)
