@@ -25,6 +25,20 @@ CheckState = Literal["clear", "flagged", "too_few", "failed"]
 
 KINDS: tuple[FindingKind, ...] = get_args(FindingKind)
 SUBJECT_TYPES: tuple[SubjectType, ...] = get_args(SubjectType)
+# as people say them
+SUBJECT_NAMES: dict[str, str] = {
+    "printer": "printer",
+    "lot": "lot",
+    "design": "design",
+    "file": "file",
+    "profile": "settings profile",
+    "wash": "wash station",
+    "operator": "operator",
+    "room": "room",
+    "family": "printer family",
+    "run": "run",
+    "farm": "the whole farm",
+}
 # the column of a plate's row that names the subject; a design names parts, and the farm needs no name
 PLATE_COLUMN: dict[str, str] = {
     "printer": "printer_id",
@@ -62,6 +76,12 @@ class Subject:
 
     type: SubjectType
     id: str
+
+    @property
+    def words(self) -> str:
+        """``printer P07``; the farm is ``the whole farm``."""
+        name = SUBJECT_NAMES[self.type]
+        return name if self.type == "farm" else f"{name} {self.id}"
 
 
 @dataclass(frozen=True)

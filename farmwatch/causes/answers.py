@@ -213,9 +213,7 @@ def _silent(case: Case, answers: list[Answer | None], compositions: list[Composi
         out.append("whether it grows or comes and goes: too few plates since it began")
     if not case.evidence.separable:
         told = [case.evidence.subject, *case.evidence.rivals]
-        names = [f"{subject.type} {subject.id}" for subject in told if subject.type != "farm"]
-        either = (
-            " or ".join(dict.fromkeys(names)) if len(names) > 1 else "its subject or something that changed with it"
-        )
+        names = list(dict.fromkeys(subject.words for subject in told))
+        either = " or ".join(names) if len(names) > 1 else f"{names[0]} or something that changed with it"
         out.append(f"whether it is {either}: no plates part them")
     return out

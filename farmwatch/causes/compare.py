@@ -79,7 +79,8 @@ def load(case: Case) -> Answer | None:
     if len(told) >= case.context.settings.causes.plates_at_least and told.std() < _ALIKE * told.mean():
         rank = float((every[np.isfinite(every)] < told.mean()).mean())
         full = float(np.clip((rank - _FULL[0]) / (_FULL[1] - _FULL[0]), 0.0, 1.0))
-        words = f"its plates are fuller than {percent(rank)} of the farm's"
+        more, than = ("fuller", rank) if rank >= 0.5 else ("emptier", 1.0 - rank)
+        words = f"its plates are {more} than {percent(than)} of the farm's"
         return Answer("load", "yes" if full > 0.5 else "no", words, share=np.array([full, 1.0 - full]),
                       run_ids=case.run_ids(case.plates))  # fmt: skip
     return _compare(case, own, "load")

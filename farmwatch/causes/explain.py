@@ -19,7 +19,6 @@ from farmwatch.causes.questions import (
     MEASURED,
     PLACE_OF_ZONE,
     PLACES,
-    SUBJECT_WORDS,
     UNKNOWN,
     day_words,
     percent,
@@ -35,7 +34,6 @@ _TOLD = 5
 _LEAST_TOLD = 0.01
 _MEND_FROM = 0.1
 _PAIR_FROM = 0.05
-_NAMES = {"wash": "wash station", "family": "printer family", "profile": "profile"}
 _FURTHER = ("course", "cold", "load", "aligned", "neighbours", "stood", "power_clears", "stirring_clears", "measure")
 #: what made no difference is told in one sentence
 _NO_WORSE = {
@@ -102,7 +100,7 @@ def tell(
         paragraphs.append(Paragraph("Did the mend hold", (*_done(finding), Sentence(unsaid))))
     if pattern.silent:
         paragraphs.append(Paragraph("What the records cannot tell", tuple(Sentence(_full(s)) for s in pattern.silent)))
-    return Story(f"{finding.finding_id}: {_subject(finding.evidence)}", tuple(paragraphs))
+    return Story(f"{finding.finding_id}: {finding.evidence.subject.words}", tuple(paragraphs))
 
 
 def as_text(story: Story, plates: bool = False, width: int = 100) -> str:
@@ -124,11 +122,6 @@ def as_text(story: Story, plates: bool = False, width: int = 100) -> str:
                     listed, width, initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False
                 )
     return "\n".join(out) + "\n"
-
-
-def _subject(evidence: Evidence) -> str:
-    kind = evidence.subject.type
-    return SUBJECT_WORDS["farm"] if kind == "farm" else f"{_NAMES.get(kind, kind)} {evidence.subject.id}"
 
 
 def _since(evidence: Evidence) -> str:
@@ -202,7 +195,7 @@ def _measured(evidence: Evidence, name: str) -> tuple[str, str]:
 
 def _seen(finding: Finding) -> Paragraph:
     evidence = finding.evidence
-    name, runs = _subject(evidence), evidence.run_ids
+    name, runs = evidence.subject.words, evidence.run_ids
     between = f"95 % interval {_number(evidence.effect_low)} to {_number(evidence.effect_high)}"
     seen, size = (
         f"{_counted(evidence, name)}.",

@@ -179,8 +179,9 @@ def ages(case: Case) -> tuple[Age, ...]:
         age = _bottle(case) if counter == "bottle" else _plates_since(case, counter)
         if age is not None:
             count, rank = age
-            far = f"further on than at {percent(rank)} of this farm's plates"
-            words = f"{count:.0f} {COUNTER_WORDS[counter]} by when half of its failures had come, {far}"
+            more, than = ("more", rank) if rank >= 0.5 else ("fewer", 1.0 - rank)
+            far = f"{more} than at {percent(than)} of this farm's plates"
+            words = f"when half of its failures had come there were {count:.0f} {COUNTER_WORDS[counter]}, {far}"
             found.append(Age(counter, rank, words))
     return tuple(found)
 

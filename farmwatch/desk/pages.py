@@ -15,8 +15,8 @@ from starlette.responses import HTMLResponse
 from farmwatch.causes.table import load_signs
 from farmwatch.desk import delivery, finish, forms, reading
 from farmwatch.desk.security import Rules
+from farmwatch.evidence import SUBJECT_NAMES
 from farmwatch.records import ACTIONS, FEATURES, RUN_OUTCOMES, SERVICE_SUBJECTS, SIGNS
-from farmwatch.report import words
 from farmwatch.report.cautions import SAFETY
 from farmwatch.report.templates import templates_in
 from farmwatch.store import Farm
@@ -62,7 +62,7 @@ class Desk:
             outcomes=RUN_OUTCOMES,
             outcome_words=finish.OUTCOME_WORDS,
             subjects=SERVICE_SUBJECTS,
-            subject_words=words.SUBJECT_NAMES,
+            subject_words=SUBJECT_NAMES,
             features=FEATURES,
             feature_words=forms.FEATURE_WORDS,
             labels={**finish.LABELS, **forms.PIECE_LABELS},

@@ -139,7 +139,7 @@ def _would_separate(scene: Scene, subject: Subject, rival: Subject, prints: floa
             f"{about} of lot {plan['lot']} on another printer, such as {plan['printer']}, or of another lot on printer"
         )
         return {"would_separate": f"measure {words} {ids['printer']}", "separating_prints": plan}
-    one, two = (f"{each.type} {each.id}" for each in (subject, rival))
+    one, two = (each.words for each in (subject, rival))
     return {"would_separate": f"measure {about} of {one} without {two}, or of {two} without {one}"}
 
 

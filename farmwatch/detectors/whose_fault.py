@@ -190,6 +190,6 @@ def one_without_the_other(subject: Subject, rival: Subject) -> str:
     """What would tell two names that no plan of plates parts, in words."""
     for first, second in ((subject, rival), (rival, subject)):
         if (first.type, second.type) in WITHIN:
-            return f"plates of {second.type} {second.id} without {first.type} {first.id}"
-    names = [f"{one.type} {one.id}" for one in (subject, rival)]
+            return f"plates of {second.words} without {first.words}"
+    names = [one.words for one in (subject, rival)]
     return f"plates of {names[0]} without {names[1]}, or of {names[1]} without {names[0]}"

@@ -37,14 +37,14 @@ def _looks(evidence: Evidence) -> str:
 
 def _rate_shift(evidence: Evidence) -> str:
     return (
-        f"{words.subject(evidence.subject)}: {words.many_parts(_ratio(evidence), evidence.unit)} "
+        f"{evidence.subject.words}: {words.many_parts(_ratio(evidence), evidence.unit)} "
         f"failed, {_since(evidence)}{_looks(evidence)}"
     )
 
 
 def _rate_level(evidence: Evidence) -> str:
     return (
-        f"{words.subject(evidence.subject)}: {words.many_parts(_ratio(evidence), evidence.unit)} "
+        f"{evidence.subject.words}: {words.many_parts(_ratio(evidence), evidence.unit)} "
         f"failed, from its first plate on ({words.date(evidence.since)}){_looks(evidence)}"
     )
 
@@ -52,7 +52,7 @@ def _rate_level(evidence: Evidence) -> str:
 def _plate_pattern(evidence: Evidence) -> str:
     place = words.zone(evidence.zone) or "one place on the plate"
     return (
-        f"{words.subject(evidence.subject)}: in {place} {words.many_parts(_ratio(evidence), evidence.unit)} "
+        f"{evidence.subject.words}: in {place} {words.many_parts(_ratio(evidence), evidence.unit)} "
         f"failed, {_since(evidence)}{_looks(evidence)}"
     )
 
@@ -60,7 +60,7 @@ def _plate_pattern(evidence: Evidence) -> str:
 def _height_pattern(evidence: Evidence) -> str:
     height = words.band(evidence) or "one height"
     return (
-        f"{words.subject(evidence.subject)}: {'at' if evidence.band == 'height' else 'in'} {height}, "
+        f"{evidence.subject.words}: {'at' if evidence.band == 'height' else 'in'} {height}, "
         f"{words.many_parts(_ratio(evidence), evidence.unit)} failed, {_since(evidence)}{_looks(evidence)}"
     )
 
@@ -71,7 +71,7 @@ def _cure_offset(evidence: Evidence) -> str:
         f"cures too {'deep' if over else 'shallow'}: measured edges {'grow' if over else 'fall short'} by "
         f"{words.number_text(abs(evidence.effect), 2)} {evidence.effect_unit}"
     )
-    return f"{words.subject(evidence.subject)} {what}, {_since(evidence)}"
+    return f"{evidence.subject.words} {what}, {_since(evidence)}"
 
 
 def _signal_shift(evidence: Evidence) -> str:
@@ -80,9 +80,7 @@ def _signal_shift(evidence: Evidence) -> str:
     size = words.number_text(abs(evidence.effect), 2)
     way = "rose" if evidence.direction == "up" else "fell"
     shown = evidence.effect_unit or unit
-    return f"{words.subject(evidence.subject)}: {measure} {way} by {size} {shown}, {_since(evidence)}".replace(
-        " ,", ","
-    )
+    return f"{evidence.subject.words}: {measure} {way} by {size} {shown}, {_since(evidence)}".replace(" ,", ",")
 
 
 def _odd_run(evidence: Evidence) -> str:
@@ -90,7 +88,7 @@ def _odd_run(evidence: Evidence) -> str:
     reason = evidence.detail.get("words")
     tail = f": {reason}" if isinstance(reason, str) and reason else ""
     where = f" on printer {printer}" if printer else ""
-    return f"{words.subject(evidence.subject)}{where}, {words.date(evidence.since)}, was unlike runs of its kind{tail}"
+    return f"{evidence.subject.words}{where}, {words.date(evidence.since)}, was unlike runs of its kind{tail}"
 
 
 def _wear(evidence: Evidence) -> str:
@@ -100,7 +98,7 @@ def _wear(evidence: Evidence) -> str:
     if math.isfinite(evidence.effect):
         tail = f", to twice the fresh rate at about {words.number_text(float(f'{evidence.effect:.2g}'))} "
         tail += evidence.effect_unit
-    return f"{words.subject(evidence.subject)}: failures climb with {counter}{tail}{_looks(evidence)}"
+    return f"{evidence.subject.words}: failures climb with {counter}{tail}{_looks(evidence)}"
 
 
 _BY_KIND = {
@@ -123,7 +121,7 @@ def five_answers(evidence: Evidence) -> tuple[tuple[str, str], ...]:
     elif evidence.kind in ("signal_shift", "odd_run"):
         looks = words.KIND_WORDS[evidence.kind]
     return (
-        ("Who", words.subject(evidence.subject)),
+        ("Who", evidence.subject.words),
         ("Where", words.place(evidence) or "anywhere on the plate"),
         ("How high", words.band(evidence) or "any height"),
         ("Since when", words.began(evidence)),
@@ -239,8 +237,8 @@ def rivals(evidence: Evidence) -> str:
     """What the records cannot tell apart, and what would; empty where they can."""
     if evidence.separable:
         return ""
-    names = words.listed((words.subject(rival) for rival in evidence.rivals), "or")
+    names = words.listed((rival.words for rival in evidence.rivals), "or")
     other = names or "whatever else changed at the same time"
     would = evidence.detail.get("would_separate")
     tail = f" What would tell: {would.rstrip('.')}." if isinstance(would, str) and would else ""
-    return f"The records cannot tell {words.subject(evidence.subject)} from {other}.{tail}"
+    return f"The records cannot tell {evidence.subject.words} from {other}.{tail}"

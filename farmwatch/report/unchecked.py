@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from farmwatch.evidence import Check
+from farmwatch.evidence import SUBJECT_NAMES, Check
 from farmwatch.report import words
 
 DETECTOR_WORDS = {
@@ -71,7 +71,7 @@ def not_checked(checks: Sequence[Check]) -> tuple[NotChecked, ...]:
     for (failed, detector, subject_type, reason), members in groups.items():
         names = [check.subject_id for check in members if check.subject_id is not None]
         total = sum(check.count for check in members)
-        kind = words.SUBJECT_NAMES.get(subject_type, subject_type)
+        kind = SUBJECT_NAMES.get(subject_type, subject_type)
         whom = kind if subject_type == "farm" else words.count(total, kind)
         look, why = DETECTOR_WORDS.get(detector, words.phrase(detector)), reason
         counter, _, rest = reason.partition(": ")

@@ -9,26 +9,12 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from farmwatch.causes.questions import MEASURED, spot_words
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import Evidence
 
 if TYPE_CHECKING:
     from farmwatch.causes.table import CauseTable
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-SUBJECT_NAMES = {
-    "printer": "printer",
-    "lot": "lot",
-    "design": "design",
-    "file": "file",
-    "profile": "settings profile",
-    "wash": "wash station",
-    "operator": "operator",
-    "room": "room",
-    "family": "printer family",
-    "run": "run",
-    "farm": "the whole farm",
-}
 
 # each reads on after "about twice as many parts as expected"
 SIGN_VERBS = {
@@ -122,12 +108,6 @@ def phrase(code: str | None) -> str:
 def date(day: dt.date, year: bool = True) -> str:
     """``3 Mar 2031``: the same in every locale."""
     return f"{day.day} {MONTHS[day.month - 1]}" + (f" {day.year}" if year else "")
-
-
-def subject(who: Subject) -> str:
-    """``printer P07``; the farm is ``the whole farm``."""
-    name = SUBJECT_NAMES.get(who.type, phrase(who.type))
-    return name if who.type == "farm" else f"{name} {who.id}"
 
 
 def sentence(text: str) -> str:

@@ -120,10 +120,13 @@ def test_plates_that_held_elsewhere_clear_the_rival_of_a_pattern() -> None:
 
 def test_what_no_plan_parts_is_said_in_words(aliased: Night) -> None:
     lot, family = Subject("lot", "LX"), Subject("family", "Q")
-    assert one_without_the_other(lot, family) == "plates of lot LX without family Q, or of family Q without lot LX"
+    assert (
+        one_without_the_other(lot, family)
+        == "plates of lot LX without printer family Q, or of printer family Q without lot LX"
+    )
     printer = Subject("printer", "P0")
     for one, other in ((family, printer), (printer, family)):  # a printer never runs outside of its family
-        assert one_without_the_other(one, other) == "plates of family Q without printer P0"
+        assert one_without_the_other(one, other) == "plates of printer family Q without printer P0"
 
 
 def test_other_evidence_comes_back_as_it_is(aliased: Night) -> None:

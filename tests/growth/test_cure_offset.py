@@ -91,7 +91,7 @@ def test_the_only_lot_of_one_of_two_profiles_cannot_be_told_from_it() -> None:
     assert found.subject == Subject("lot", "L5")
     assert found.rivals == (Subject("profile", "other"),)
     assert found.detail["would_separate"].endswith(
-        "of lot L5 without profile other, or of profile other without lot L5"
+        "of lot L5 without settings profile other, or of settings profile other without lot L5"
     )
     some = own & (np.arange(len(own)) % 2 == 0)
     mixed = replace(records, runs=records.runs.assign(profile=records.runs["profile"].where(~some, "other")))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from farmwatch.evidence import KINDS, STATUSES, SUBJECT_TYPES
+from farmwatch.evidence import KINDS, STATUSES, SUBJECT_NAMES, SUBJECT_TYPES
 from farmwatch.records import SIGNS
 from farmwatch.report import words
 
@@ -23,4 +23,4 @@ def test_every_sign_and_subject_is_explained() -> None:
     for sign in SIGNS:
         assert f"| {words.phrase(sign)} |" in GLOSSARY, sign
     for subject in SUBJECT_TYPES:
-        assert words.SUBJECT_NAMES[subject].split()[-1] in GLOSSARY.lower(), subject
+        assert SUBJECT_NAMES[subject].split()[-1] in GLOSSARY.lower(), subject

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from farmwatch.crew import DETECTORS
-from farmwatch.evidence import BANDS, KINDS, SUBJECT_TYPES, ZONES
+from farmwatch.evidence import BANDS, KINDS, SUBJECT_NAMES, SUBJECT_TYPES, ZONES
 from farmwatch.records import ACTIONS, SIGNS
 from farmwatch.report import cautions, words
 from farmwatch.report.answers import safe_csv_cell
@@ -30,7 +30,7 @@ def test_every_code_has_words() -> None:
     assert set(words.ZONE_WORDS) == set(ZONES)
     assert set(words.BAND_WORDS) == set(BANDS)
     assert set(words.KIND_WORDS) == set(KINDS)
-    assert set(words.SUBJECT_NAMES) == set(SUBJECT_TYPES)
+    assert set(SUBJECT_NAMES) == set(SUBJECT_TYPES)
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,7 @@ def attribution(evidence: Evidence, frames: Frames) -> Attribution | None:
     rows = [row for row in rows if row.plates_together and _told(row)][:OTHERS_SHOWN]
     if not rows:
         return None
-    name = words.subject(who)
+    name = who.words
     return Attribution(
         title=f"Whose fault: {name} and those on its plates, each without the other, since {words.date(evidence.since)}",
         alt=f"Failures over expected with 95 % intervals. {' '.join(_said(name, row) for row in rows)}",
@@ -74,7 +74,7 @@ def _apart(other: Subject, role: str, own: np.ndarray, late: np.ndarray, frames:
         return int(met.sum())
 
     return ApartRow(
-        name=words.subject(other),
+        name=other.words,
         role=role,
         subject_without=side(own & ~beside),
         without_subject=side(beside & ~own),

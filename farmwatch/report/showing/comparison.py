@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from farmwatch.evidence import Evidence, Subject
+from farmwatch.evidence import SUBJECT_NAMES, Evidence, Subject
 from farmwatch.report import words
 from farmwatch.report.frames import Frames
 from farmwatch.report.pictures import Comparison, ComparisonRow
@@ -25,7 +25,7 @@ def comparison(evidence: Evidence, frames: Frames) -> Comparison | None:
     order = sorted(named, key=lambda item: (item != who, item not in evidence.rivals, -named[item].low, item))
     rows = [
         ComparisonRow(
-            name=item.id if item.type == who.type else words.subject(item),
+            name=item.id if item.type == who.type else item.words,
             ratio=named[item].value,
             low=named[item].low,
             high=named[item].high,
@@ -37,13 +37,13 @@ def comparison(evidence: Evidence, frames: Frames) -> Comparison | None:
     ]
     rows.sort(key=lambda row: (-row.ratio, row.name))
     own = named[who]
-    kind = words.SUBJECT_NAMES.get(who.type, who.type)
+    kind = SUBJECT_NAMES.get(who.type, who.type)
     beside = words.listed(f"{row.name}, {words.number_text(row.ratio)} times" for row in rows if row.role == "rival")
     return Comparison(
         title=f"Failures against expected since {words.date(evidence.since)}, {kind} by {kind}",
         alt=(
             f"Failures over expected with 95 % intervals for {len(rows)} of {len(named)}, {kind} by {kind}. "
-            f"{words.sentence(words.subject(who))}: {words.number_text(own.value)} times "
+            f"{words.sentence(who.words)}: {words.number_text(own.value)} times "
             f"({words.number_text(own.low)} to {words.number_text(own.high)})."
             + (f" Rivals: {beside}." if beside else "")
         ),

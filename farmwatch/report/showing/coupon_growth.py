@@ -33,14 +33,14 @@ def coupon_growth(evidence: Evidence, frames: Frames, until: dt.date) -> CouponG
         return None
     way = "grow" if evidence.effect >= 0 else "shrink"
     return CouponGrowth(
-        title=f"{words.sentence(words.subject(evidence.subject))}: edge growth on measured pieces",
+        title=f"{words.sentence(evidence.subject.words)}: edge growth on measured pieces",
         alt=(
-            f"Growth of one edge in mm on {len(mine)} measured bars and slots of {words.subject(evidence.subject)} "
+            f"Growth of one edge in mm on {len(mine)} measured bars and slots of {evidence.subject.words} "
             f"beside {len(rest)} others. Its edges {way} by {words.number_text(abs(evidence.effect))} "
             f"{evidence.effect_unit} ({words.number_text(evidence.effect_low)} to "
             f"{words.number_text(evidence.effect_high)})."
         ),
-        subject=words.subject(evidence.subject),
+        subject=evidence.subject.words,
         days=tuple(days[mine]),
         growth_mm=tuple(growth[mine].tolist()),
         other_days=tuple(days[rest]),

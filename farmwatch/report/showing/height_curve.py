@@ -34,9 +34,9 @@ def height_curve(evidence: Evidence, frames: Frames, until: dt.date) -> HeightCu
         # thin layers at the foot of the part: on the scale of the whole part they would be a line
         edges = np.linspace(0.0, min(tall, max(6.0 * high, 1.0)), 25)
     return HeightCurve(
-        title=f"{words.sentence(words.subject(who))}: how high parts failed since {words.date(evidence.since)}",
+        title=f"{words.sentence(who.words)}: how high parts failed since {words.date(evidence.since)}",
         alt=(
-            f"Failures per 1,000 parts that reach each height, {words.subject(who)} against the rest of the farm, "
+            f"Failures per 1,000 parts that reach each height, {who.words} against the rest of the farm, "
             f"0 to {words.number_text(float(edges[-1]))} mm. Marked: {words.band(evidence) or 'the heights meant'}, where "
             f"{words.number_text(round(evidence.observed))} {evidence.unit} failed and "
             f"{words.number_text(round(evidence.expected, 1))} were expected."
@@ -46,7 +46,7 @@ def height_curve(evidence: Evidence, frames: Frames, until: dt.date) -> HeightCu
         others_rate=tuple(_per_thousand(others, edges).tolist()),
         from_mm=low,
         to_mm=high,
-        subject=words.subject(who),
+        subject=who.words,
     )
 
 

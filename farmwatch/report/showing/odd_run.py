@@ -57,7 +57,7 @@ def odd_run(evidence: Evidence, frames: Frames) -> OddRun | None:
         for row in outside
     )
     return OddRun(
-        title=f"{words.sentence(words.subject(evidence.subject))} beside {int(like.sum())} runs like it",
+        title=f"{words.sentence(evidence.subject.words)} beside {int(like.sum())} runs like it",
         alt=f"Outside the middle 90 % of runs like it: {said or 'no single measure'}.",
         run=evidence.subject.id,
         rows=tuple(rows),

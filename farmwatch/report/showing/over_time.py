@@ -26,7 +26,7 @@ def over_time(evidence: Evidence, frames: Frames, until: dt.date) -> OverTime | 
     signed = frames.sign_counted(evidence)
     every = "day" if length == 1 else "week" if length == 7 else f"{length // 7} weeks"
     alt = (
-        f"Bars: {frames.unit} of {words.subject(who)} that failed{signed}, each {every}, {words.date(starts[0])} to "
+        f"Bars: {frames.unit} of {who.words} that failed{signed}, each {every}, {words.date(starts[0])} to "
         f"{words.date(until)}, beside the number expected. Since {words.date(evidence.since)}: "
         f"{words.number_text(float(since['failed'].sum()))} against "
         f"{words.number_text(round(float(since['expected'].sum()), 1))} expected."
@@ -34,7 +34,7 @@ def over_time(evidence: Evidence, frames: Frames, until: dt.date) -> OverTime | 
     if services:
         alt += " Services: " + words.listed(f"{mark.text} on {words.date(mark.day)}" for mark in services) + "."
     return OverTime(
-        title=f"{words.sentence(words.subject(who))}: {frames.unit} that failed{signed}, each {every}",
+        title=f"{words.sentence(who.words)}: {frames.unit} that failed{signed}, each {every}",
         alt=alt,
         unit=frames.unit,
         span_days=length,

@@ -44,7 +44,7 @@ def plate_map(evidence: Evidence, frames: Frames, until: dt.date) -> PlateMap | 
     hit = rows["failed"].to_numpy(dtype=bool)
     signed = frames.sign_counted(evidence)
     return PlateMap(
-        title=f"{words.sentence(words.subject(who))}: where on the plate parts failed{signed} since "
+        title=f"{words.sentence(who.words)}: where on the plate parts failed{signed} since "
         f"{words.date(evidence.since)}; numbers: times the average of the plate",
         alt=(
             f"The plate from above, {width:.0f} by {depth:.0f} mm, front edge below. Each part that failed{signed} is a dot "

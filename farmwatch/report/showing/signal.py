@@ -40,7 +40,7 @@ def signal_over_time(evidence: Evidence, frames: Frames, until: dt.date) -> Sign
     # drivers of the measure are reckoned out of the finding: other work alone may lift or lower the plain readings
     after = evidence.observed if math.isfinite(evidence.observed) else after
     name, unit = words.measure(column)
-    who = words.subject(evidence.subject)
+    who = evidence.subject.words
     shown = tuple(day.item() for day in days[use])
     return SignalOverTime(
         title=f"{words.sentence(who)}: {name}, run by run",

@@ -23,7 +23,7 @@ def wear_curve(evidence: Evidence, frames: Frames) -> WearCurve | None:
         for at, ratio in zip(middle, ratios, strict=True)
     )
     return WearCurve(
-        title=f"{words.sentence(words.subject(evidence.subject))}: failures against {name}",
+        title=f"{words.sentence(evidence.subject.words)}: failures against {name}",
         alt=f"Failures over expected with 95 % intervals against {name}: {said}.",
         counter=name,
         unit=unit,

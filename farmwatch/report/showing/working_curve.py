@@ -36,9 +36,9 @@ def working_curve(evidence: Evidence, frames: Frames) -> WorkingCurve | None:
         if not films["exposure_s"].min() <= advised <= films["exposure_s"].max():
             said += " That is beyond the exposures measured: measure there before relying on it."
     return WorkingCurve(
-        title=f"{words.sentence(words.subject(who))}: how deep one exposure cures",
+        title=f"{words.sentence(who.words)}: how deep one exposure cures",
         alt=(
-            f"Thickness of {len(films)} films of {words.subject(who)} against their exposure, with the fitted curve: "
+            f"Thickness of {len(films)} films of {who.words} against their exposure, with the fitted curve: "
             f"{words.number_text(dp_mm)} mm deeper for each 2.72 times the exposure, nothing below "
             f"{words.number_text(ec_s)} s.{said}"
         ),
