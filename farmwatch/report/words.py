@@ -157,6 +157,8 @@ def many_parts(ratio: float, unit: str = "parts") -> str:
     words = times(ratio)
     if not math.isfinite(ratio):
         return f"more {unit} than expected"
+    if words == "about" and abs(ratio - 1.0) >= 0.005:  # on many plates a little is a finding
+        return f"slightly {'more' if ratio > 1.0 else 'fewer'} {unit} than expected"
     if words.endswith("than"):
         return f"{words.removesuffix(' more than')} more {unit} than expected"
     if words.endswith("again"):
