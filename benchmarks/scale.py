@@ -41,11 +41,11 @@ import pyarrow.parquet as pq
 
 from farmwatch.causes.table import CauseTable, load_causes
 from farmwatch.collect import collect
-from farmwatch.crew import DETECTORS, guarded
+from farmwatch.crew import DETECTORS, alone, guarded
 from farmwatch.detectors.night import History, join_history
 from farmwatch.engines import DaskEngine, Engine, engine_named
 from farmwatch.evidence import Finding
-from farmwatch.nightly import history_of, look, run_night
+from farmwatch.nightly import filed, history_of, look, run_night
 from farmwatch.records import TABLES
 from farmwatch.replay import replay
 from farmwatch.settings import Settings
@@ -304,8 +304,7 @@ class Steps:
         self.parts = 0
         print("| step | s | MiB before | MiB at the peak | bytes a part at the peak |\n|---|---:|---:|---:|---:|")
 
-    def step(self, name: str, job: Callable[[], Any], less: float = 0.0) -> tuple[float, Any]:
-        """``less``: seconds of what it does again and was told already."""
+    def step(self, name: str, job: Callable[[], Any]) -> tuple[float, Any]:
         before = _memory_mib("VmRSS")
         with suppress(OSError):
             Path("/proc/self/clear_refs").write_text("5")
@@ -314,7 +313,7 @@ class Steps:
         if isinstance(answer, History):
             self.parts = len(answer.parts)
         each = f"{peak * 2**20 / self.parts:.0f}" if self.parts else ""
-        print(f"| {name} | {spent - less:.1f} | {before:.0f} | {peak:.0f} | {each} |", flush=True)
+        print(f"| {name} | {spent:.1f} | {before:.0f} | {peak:.0f} | {each} |", flush=True)
         return spent, answer
 
 
@@ -342,7 +341,7 @@ def _steps_of_night(farm: Farm, only: Sequence[str]) -> float:
     steps.step("cut into cells", lambda: history.cells)
     print(f"{len(history.plates):,} plates, {len(history.parts):,} parts, {len(history.cells.plate):,} cells")
     last = last_day(history)
-    fitting, seen = steps.step("fit the expectation", lambda: look(history, last - DAY, farm.settings, ()))
+    _, seen = steps.step("fit the expectation", lambda: look(history, last - DAY, farm.settings, ()))
     verdicts = [
         steps.step(f"`{name}`", partial(guarded, name, told, seen))[1]
         for name, told in DETECTORS
@@ -350,9 +349,10 @@ def _steps_of_night(farm: Farm, only: Sequence[str]) -> float:
     ]
     if only:
         return 0.0
+    _, result = steps.step("findings and causes", lambda: filed(seen, verdicts, (), table))
     seen = None  # as in a night, the expectation does not outlive its detectors
-    first = partial(run_night, history, last - DAY, farm.settings, (), table, lambda night: verdicts)
-    _, result = steps.step("findings and causes", first, less=fitting)
+    again = partial(look, history, last - DAY, farm.settings, result.findings)
+    steps.step("the second look of a first night", lambda: alone(again()))
     usual, after = steps.step(
         "the night after", partial(run_night, history, last, farm.settings, result.findings, table)
     )

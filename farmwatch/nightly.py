@@ -18,7 +18,7 @@ from farmwatch.detectors.expected import fit_expectation, with_expectation
 from farmwatch.detectors.layer_features import COLUMNS as LAYER_COLUMNS
 from farmwatch.detectors.layer_features import keep_reduced
 from farmwatch.detectors.mended import MendedPlates, fault_model, mended_plates
-from farmwatch.detectors.night import PART_COLUMNS, History, Night, Spell, join_history
+from farmwatch.detectors.night import PART_COLUMNS, History, Night, Spell, Verdicts, join_history
 from farmwatch.engines import Engine, engine_of
 from farmwatch.evidence import Check, Evidence, Finding, Status
 from farmwatch.findings.life import update
@@ -29,6 +29,8 @@ from farmwatch.stats.plate_model import PlateModel
 from farmwatch.stats.wald import effect_since
 from farmwatch.store import Farm
 from farmwatch.store.findings import load_findings_before, save_night
+
+LONG = dt.timedelta(days=28)  # that a fault stood before it was found, from which its echoes may be found with it
 
 
 @dataclass(frozen=True)
@@ -80,10 +82,30 @@ def run_night(
     table: CauseTable,
     crew: Crew = alone,
 ) -> NightResult:
-    """One night over what was known by then. ``findings``: the ledger as the night before left it."""
+    """One night over what was known by then. ``findings``: the ledger as the night before left it.
+
+    A fault that stood for weeks before anybody looked has bent what is expected of all that it met: the first look at a long
+    record finds its echoes beside it. Then the night is looked at once more with what is new set apart, as the night after
+    would.
+    """
     night = look(history, as_of, settings, findings)
     verdicts = crew(night)
-    evidence = draw_together(item for verdict in verdicts for item in verdict.evidence)
+    known = {finding.finding_id for finding in findings}
+    new = [finding for finding in update(findings, _drawn(verdicts), as_of) if finding.finding_id not in known]
+    if any(as_of - finding.evidence.since >= LONG and spell_of(finding) is not None for finding in new):
+        del night, verdicts  # what the first look took makes room
+        night = look(history, as_of, settings, (*findings, *new))
+        verdicts = crew(night)
+    return filed(night, verdicts, findings, table)
+
+
+def _drawn(verdicts: Sequence[Verdicts]) -> tuple[Evidence, ...]:
+    return draw_together(item for verdict in verdicts for item in verdict.evidence)
+
+
+def filed(night: Night, verdicts: Sequence[Verdicts], findings: Sequence[Finding], table: CauseTable) -> NightResult:
+    """Every finding after the night: matched to the ledger, with causes, and the verdict on each mend."""
+    as_of, settings, evidence = night.as_of, night.settings, _drawn(verdicts)
     checks = tuple(check for verdict in verdicts for check in verdict.checks)
     context = context_of(night)
     # before the night's evidence too: a mend of today is known when what it does to the rates is matched

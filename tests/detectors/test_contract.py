@@ -15,7 +15,7 @@ import pytest
 from farmwatch import crew
 from farmwatch.causes.table import load_causes
 from farmwatch.crew import DETECTORS, WORTH_IT, alone, crew_for
-from farmwatch.detectors.night import Detector, join_history
+from farmwatch.detectors.night import Detector, Night, Verdicts, join_history
 from farmwatch.evidence import BANDS, KINDS, STATUSES, SUBJECT_TYPES, ZONES
 from farmwatch.nightly import look, run_night
 from farmwatch.records import SIGNS, Records, conform, empty
@@ -133,6 +133,33 @@ def test_a_printer_nine_times_as_bad_is_found_and_a_night_twice_is_one(farm: Rec
     assert {finding.status for finding in findings} <= set(STATUSES)
     again = run_night(history, LAST, SETTINGS, findings, table).findings
     assert [f.finding_id for f in again] == [f.finding_id for f in findings]
+
+
+def test_what_stood_for_weeks_before_anybody_looked_is_set_apart_in_a_second_look() -> None:
+    fault = Fault("plain_rate", ("printer", "P02"), since_day=20, odds_ratio=12.0)
+    history, table, seen = (
+        join_history(simulate(FarmSpec(printers=8, days=80, faults=(fault,)), 23).records),
+        load_causes(),
+        [],
+    )
+
+    def counting(night: Night) -> list[Verdicts]:
+        seen.append(night)
+        return alone(night)
+
+    first = history.plates["day"].min().date()
+    young = run_night(history, first + dt.timedelta(days=35), SETTINGS, (), table, counting)
+    assert "P02" in {f.evidence.subject.id for f in young.findings}
+    assert len(seen) == 1
+    old = first + dt.timedelta(days=78)
+    late = run_night(history, old, SETTINGS, (), table, counting)
+    assert seen[1].spells == ()
+    assert "P02" in {spell.subject.id for spell in seen[2].spells}
+    assert "P02" in {f.evidence.subject.id for f in late.findings if f.first_flagged_on == old}
+    # what is known is not looked at twice, and is told as the second look told it
+    after = run_night(history, old, SETTINGS, late.findings, table, counting)
+    assert len(seen) == 4
+    assert {f.evidence.subject for f in after.findings} == {f.evidence.subject for f in late.findings}
 
 
 @pytest.mark.parametrize("night", ["2031-02-20", "2031-04-02"])
