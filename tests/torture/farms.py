@@ -18,6 +18,7 @@ from unittest import mock
 import pandas as pd
 
 import farmwatch.cli as cli
+import farmwatch.one_finding as one_finding
 from farmwatch.causes.table import load_causes
 from farmwatch.collect import collect, rebuild
 from farmwatch.evidence import Evidence, Finding, Subject
@@ -123,7 +124,7 @@ def _enter_check(path: Path) -> None:
     check, known = next(iter(load_causes(None).checks.items()))
     instant = dt.datetime(2031, 1, 12, 9, tzinfo=dt.UTC)
     clock = types.SimpleNamespace(UTC=dt.UTC, date=dt.date, datetime=types.SimpleNamespace(now=lambda zone: instant))
-    with mock.patch.object(cli, "dt", clock), mock.patch.object(os, "getpid", return_value=7):
+    with mock.patch.object(one_finding, "dt", clock), mock.patch.object(os, "getpid", return_value=7):
         result = next(iter(known.results))
         with redirect_stdout(io.StringIO()):
             cli.main(["check", FINDING, check, result, "--farm", str(path)], standalone_mode=False)
