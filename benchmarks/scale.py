@@ -48,9 +48,12 @@ from farmwatch.evidence import Finding
 from farmwatch.nightly import filed, history_of, look, run_night
 from farmwatch.records import TABLES
 from farmwatch.replay import replay
+from farmwatch.report.page import html_page
+from farmwatch.report.week import Week
 from farmwatch.settings import Settings
 from farmwatch.simulate.scenarios import simulate_to
 from farmwatch.store import Farm, query
+from farmwatch.weekly import contents_of_night, night_of
 
 PICTURE = Path(__file__).parents[1] / "docs" / "pictures" / "scale.svg"
 SIZES = ((6, 180), (12, 180), (24, 60), (24, 180), (24, 365), (48, 180), (100, 180))
@@ -356,6 +359,13 @@ def _steps_of_night(farm: Farm, only: Sequence[str]) -> float:
     usual, after = steps.step(
         "the night after", partial(run_night, history, last, farm.settings, result.findings, table)
     )
+    week = Week.of(last)
+
+    def report() -> str:
+        seen, _ = night_of(history, last, farm.settings, after.findings)
+        return html_page(contents_of_night(seen, week, after.findings, after.checks, table))
+
+    steps.step("the weekly report, its fit included", report)
     print(f"{len(result.findings)} findings, {len(after.findings)} the night after")
     return usual
 

@@ -37,7 +37,7 @@ def comparison(evidence: Evidence, frames: Frames) -> Comparison | None:
     ]
     rows.sort(key=lambda row: (-row.ratio, row.name))
     own = named[who]
-    kind = SUBJECT_NAMES.get(who.type, who.type)
+    kind = SUBJECT_NAMES[who.type]
     beside = words.listed(f"{row.name}, {words.number_text(row.ratio)} times" for row in rows if row.role == "rival")
     return Comparison(
         title=f"Failures against expected since {words.date(evidence.since)}, {kind} by {kind}",
